@@ -1,0 +1,1 @@
+"""Offline work on runs: the only place for numpy, and never imported by the daemon."""

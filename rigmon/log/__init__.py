@@ -1,0 +1,1 @@
+"""The run log: one SQLite file per run, raw readings first."""

@@ -1,0 +1,174 @@
+"""The types that move through the house. All frozen; None means unknown, never NaN.
+
+They are named tuples: immutable, compared by value with ==, and cheap on a small board.
+"""
+
+from enum import IntEnum, IntFlag
+from typing import NamedTuple
+
+
+class Source(IntEnum):
+    """Who made a reading. The numbers are stored in run logs: never reuse one."""
+
+    GPS = 1  #: the GPS port
+    NODE = 2  #: a second port with NMEA XDR sentences from a sensor node
+    FLOW = 3  #: flowmeter wired to the board
+    PRESSURE = 4  #: transducer wired to the board
+    BOOM = 5  #: boom switch wired to the board
+    HUB = 6  #: the hub itself: ticks, overflow
+    LOG = 7  #: the run log: late or failed writes
+    PERSON = 8  #: notes, refills and the like
+
+
+class NmeaLine(NamedTuple):
+    """One framed line as received, without its line end."""
+
+    raw: bytes
+
+
+class PulseCount(NamedTuple):
+    """A flowmeter's cumulative pulse count since the source opened."""
+
+    total: int
+    last_edge_ns: int | None  #: stamp of the newest pulse, on the readings' clock
+    lost: int  #: pulses known to be missing from total, cumulative
+
+
+class AdcCount(NamedTuple):
+    """A raw converter reading, and the supply rail's through the same divider where it is measured."""
+
+    counts: int
+    bits: int
+    supply_counts: int | None
+
+
+class SwitchState(NamedTuple):
+    """The boom switch."""
+
+    on: bool
+
+
+class Tick(NamedTuple):
+    """Nothing came by the core's deadline."""
+
+
+class SourceFault(NamedTuple):
+    """A source opened, closed, overflowed or failed; `lost` counts what is known to be missing."""
+
+    kind: str
+    detail: str
+    lost: int
+
+
+class Note(NamedTuple):
+    """Something a person or the daemon wants kept with the run."""
+
+    text: str
+
+
+Payload = NmeaLine | PulseCount | AdcCount | SwitchState | Tick | SourceFault | Note
+
+
+class Reading(NamedTuple):
+    """One input. `seq` is arrival order, from the hub alone; `t_ns` is monotonic since the run's start."""
+
+    seq: int
+    t_ns: int
+    source: Source
+    payload: Payload
+
+
+class Flag(IntFlag):
+    """Quality beside the value. The numbers are stored in run logs: never reuse one."""
+
+    GPS_STALE = 1  #: no fix within gps.stale
+    GPS_VOID = 2  #: the receiver says it has no fix
+    GPS_IMPLAUSIBLE = 4  #: the newest speed was refused as implausible
+    SPEED_FROM_POSITION = 8  #: no Doppler speed in the stream; positions differenced
+    SPEED_HELD_ZERO = 16  #: the receiver reports exactly zero: it may hold low speeds at zero
+    BELOW_MIN_SPEED = 32  #: slower than speed.minimum: no rate is stated
+    FLOW_STALE = 64
+    FLOW_IMPLAUSIBLE = 128
+    PRESSURE_STALE = 256
+    PRESSURE_IMPLAUSIBLE = 512
+    SWITCH_STALE = 1024
+    BOOM_INFERRED = 2048  #: boom state taken from flow or pressure
+    BOOM_ASSUMED = 4096  #: boom assumed on above speed.minimum
+    LATE_INPUT = 8192  #: a reading came with an older stamp than one before it
+    COUNTER_RESET = 16384  #: the flowmeter's count went backwards
+    INPUT_LOST = 32768  #: a source reported loss
+    LOG_TROUBLE = 65536  #: the run log is late or failing
+
+
+class Basis(IntEnum):
+    """What the flow in a sample rests on, best first."""
+
+    NONE = 0
+    FLOWMETER = 1
+    PRESSURE = 2  #: calibrated flow x sqrt(P / P_cal)
+    CALIBRATION = 3  #: calibrated flow
+
+
+class Sample(NamedTuple):
+    """The state at `t_ns` and what was added in the interval of `dt_ns` that ends there."""
+
+    t_ns: int
+    dt_ns: int
+    lat_deg: float | None
+    lon_deg: float | None
+    track_deg: float | None
+    speed_m_s: float | None
+    speed_sd_m_s: float | None
+    flow_l_min: float | None  #: whole boom, on `basis`; 0.0 while the boom is off
+    pressure_kpa: float | None
+    boom_on: int | None  #: 1, 0 or None
+    rate_l_ha: float | None
+    rate_u_pct: float | None  #: expanded uncertainty of the rate, k = 2, in % of it
+    basis: int
+    distance_m: float | None  #: travelled in the interval; None when unknown
+    area_m2: float | None  #: treated in the interval; 0.0 with the boom off, None when unknown
+    volume_l: float | None  #: applied in the interval; 0.0 with the boom off, None when unknown
+    flags: int
+
+
+class Alert(NamedTuple):
+    """An alert was raised or cleared."""
+
+    t_ns: int
+    code: str
+    raised: bool
+    value: float | None
+    limit: float | None
+    unit: str
+
+
+class Anchor(NamedTuple):
+    """GPS wall time at a stamp: unix time in ms. None: the receiver's date is not believable."""
+
+    t_ns: int
+    utc_ms: int | None
+
+
+class Tally(NamedTuple):
+    """How many of something since the last tally of that name: 'sentence', 'fix', 'rejected:<reason>'."""
+
+    t_ns: int
+    name: str
+    n: int
+
+
+Output = Sample | Alert | Anchor | Tally
+
+
+class RunHeader(NamedTuple):
+    """What a run log says of itself."""
+
+    run_id: str
+    source: str  #: 'live' or the name of the recording it was made from
+    rig_toml: str
+    software: str
+    host: str
+    boot_id: str | None
+    sqlite: str
+    ended_ns: int | None  #: stamp of a clean end; None after a cut
+    ended_why: str | None

@@ -1,0 +1,113 @@
+"""The rig as frozen data, in carried units. No file access: `rigmon.config` reads and writes it."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    rate_l_ha: float
+    speed_m_s: float
+    tolerance_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Whole-boom output from the catch test, with clean water."""
+
+    flow_l_min: float
+    pressure_kpa: float | None
+    taken_on: date | None
+    uncertainty_pct: float  #: standard uncertainty (k = 1) of flow_l_min
+
+
+@dataclass(frozen=True, slots=True)
+class Gps:
+    port: str
+    baud: int
+    stale_s: float
+    speed_noise_m_s: float  #: standard deviation of one Doppler speed
+    speed_bias_pct: float  #: standard uncertainty of speed that does not average out
+    accept_missing_checksum: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A second port with XDR sentences; port None: the sensors speak on the GPS port."""
+
+    port: str | None
+    baud: int
+
+
+@dataclass(frozen=True, slots=True)
+class Speed:
+    minimum_m_s: float  #: below it no rate is stated, and an unswitched boom is assumed off
+    stationary_m_s: float  #: below it the rig stands still
+    maximum_m_s: float  #: above it a reading is implausible
+    jerk_m_s3: float  #: how briskly the speed changes: the filter's process noise
+
+
+@dataclass(frozen=True, slots=True)
+class FlowSensor:
+    source: str  #: none | gpio | xdr
+    xdr_name: str
+    pin: int | None
+    pulses_per_l: float | None
+    maximum_l_min: float
+    uncertainty_pct: float
+    stale_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PressureSensor:
+    source: str  #: none | adc | xdr
+    xdr_name: str
+    chip: str
+    channel: int
+    supply_channel: int | None
+    zero_fraction: float  #: converter fraction of full scale (or of the supply rail) at zero pressure
+    span_fraction: float  #: the same at span_kpa
+    span_kpa: float
+    maximum_kpa: float
+    uncertainty_pct: float
+    stale_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BoomSwitch:
+    source: str  #: none | gpio | xdr
+    xdr_name: str
+    pin: int | None
+    stale_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRule:
+    enabled: bool
+    limit_pct: float | None  #: None: the target's tolerance, or not a percentage
+    deadband_pct: float
+    on_delay_s: float | None  #: exactly one of on_delay_s and on_delay_m is set
+    on_delay_m: float | None
+    off_delay_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    name: str
+    nozzle_count: int
+    nozzle_spacing_m: float
+    swath_m: float
+    swath_uncertainty_pct: float
+    units: str  #: us | metric
+    target: Target
+    calibration: Calibration | None
+    gps: Gps
+    node: Node
+    speed: Speed
+    flow: FlowSensor
+    pressure: PressureSensor
+    boom_switch: BoomSwitch
+    sample_step_s: float
+    required_area_pct: float
+    runs_folder: str
+    alerts: dict[str, AlertRule] = field(hash=False)
