@@ -1,0 +1,365 @@
+"""NMEA 0183: bytes -> framed lines (bounded) -> decoded sentences.
+
+pynmea2 recognises the sentence and checks its checksum; the fields are then read here, strictly, because
+its converters hand back unconverted strings, accept 'nan' and '1_0', and raise from attribute access.
+Whatever is refused comes back as `Rejected(reason)`: data to be counted, never an exception.
+"""
+
+from typing import Final, NamedTuple
+
+import pynmea2
+
+from rigmon.rig import Rig
+
+#: a line longer than this is cut, so that an endless line cannot grow the buffer
+MAX_LINE_BYTES: Final = 512
+#: a sentence longer than this is refused; NMEA 0183 allows 82, receivers send up to about 120
+MAX_SENTENCE_BYTES: Final = 200
+
+_KN_M_S: Final = 1852 / 3600
+_KM_H_M_S: Final = 1000 / 3600
+
+
+class LineFramer:
+    """Cuts a byte stream into lines at CR or LF. Any chunking of the stream gives the same lines.
+
+    Empty lines are skipped. A run without line end is cut at MAX_LINE_BYTES, or before the last '$' in
+    it, so that binary in front does not spoil a sentence.
+    """
+
+    __slots__ = ("_rest",)
+
+    def __init__(self) -> None:
+        self._rest = b""
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Add bytes; returns the lines they complete, without line ends."""
+        parts = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        lines: list[bytes] = []
+        for index, part in enumerate(parts):
+            run = part
+            while len(run) > MAX_LINE_BYTES:
+                cut = run.rfind(b"$", 1, MAX_LINE_BYTES)
+                cut = cut if cut > 0 else MAX_LINE_BYTES
+                lines.append(run[:cut])
+                run = run[cut:]
+            if index == len(parts) - 1:
+                self._rest = run
+            elif run:
+                lines.append(run)
+        return lines
+
+    def flush(self) -> list[bytes]:
+        """The unfinished rest at the end of the input, if any."""
+        rest, self._rest = self._rest, b""
+        return [rest] if rest else []
+
+
+class Rejected(NamedTuple):
+    reason: str
+
+
+class Rmc(NamedTuple):
+    """RMC: `valid` says whether position, speed and track may be used."""
+
+    time_ms: int | None  #: of the UTC day
+    date_days: int | None  #: days since 1970-01-01; None: absent or not believable
+    valid: bool
+    lat_deg: float | None
+    lon_deg: float | None
+    speed_m_s: float | None
+    track_deg: float | None
+
+
+class Vtg(NamedTuple):
+    valid: bool | None  #: None: the sentence does not say
+    speed_m_s: float | None
+    track_deg: float | None
+
+
+class Gga(NamedTuple):
+    time_ms: int | None
+    valid: bool
+    lat_deg: float | None
+    lon_deg: float | None
+
+
+class Zda(NamedTuple):
+    time_ms: int | None
+    date_days: int | None
+
+
+class Transducers(NamedTuple):
+    """The values of an XDR sentence that the rig asked for: (channel, value in the carried unit)."""
+
+    values: tuple[tuple[str, float], ...]
+    rejected: int  #: how many of the asked-for values could not be read
+
+
+class Other(NamedTuple):
+    """A sound sentence of a kind that is not used."""
+
+
+OTHER: Final = Other()
+_BAD_FIELD: Final = Rejected("bad_field")
+
+Decoded = Rmc | Vtg | Gga | Zda | Transducers | Other | Rejected
+
+#: channel -> XDR type -> unit -> factor to the carried unit (kPa, L/min, L, 0/1)
+_XDR_UNITS: Final[dict[str, dict[str, dict[str, float]]]] = {
+    "pressure": {"P": {"B": 100.0, "P": 0.001}},
+    "flow": {"R": {"l": 60.0, "L": 60.0}},
+    "volume": {"V": {"M": 1000.0}},
+    "boom": {"S": {"": 1.0}},
+}
+
+
+class _BadFieldError(ValueError):
+    pass
+
+
+class Decoder:
+    """Decodes framed lines for one rig."""
+
+    __slots__ = ("_check", "_xdr")
+
+    def __init__(self, rig: Rig) -> None:
+        self._check = not rig.gps.accept_missing_checksum
+        #: (XDR type, transducer name) -> (channel, unit -> factor)
+        self._xdr: dict[tuple[str, str], tuple[str, dict[str, float]]] = {}
+        wanted: list[tuple[str, str]] = []
+        if rig.flow.source == "xdr":
+            wanted += [("flow", rig.flow.xdr_name), ("volume", rig.flow.xdr_name)]
+        if rig.pressure.source == "xdr":
+            wanted.append(("pressure", rig.pressure.xdr_name))
+        if rig.boom_switch.source == "xdr":
+            wanted.append(("boom", rig.boom_switch.xdr_name))
+        for channel, name in wanted:
+            for kind, table in _XDR_UNITS[channel].items():
+                self._xdr[(kind, name)] = (channel, table)
+
+    def decode(self, raw: bytes) -> Decoded:
+        """Decode one framed line. Never raises."""
+        start = raw.rfind(b"$")
+        if start < 0:
+            start = raw.rfind(b"!")  # encapsulated sentences (AIS) share the stream on some boxes
+            if start < 0:
+                return Rejected("not_nmea")
+        if start and raw[0] == 0x5C and tag_block_time_ms(raw) is False:
+            return Rejected("tag_checksum")
+        body = raw[start:] if start else raw
+        if len(body) > MAX_SENTENCE_BYTES:
+            return Rejected("too_long")
+        text = body.decode("latin-1").rstrip()
+        # An address with 'P' first is proprietary, whatever follows: $PGRMC is not an RMC.
+        read = _READ.get(text[3:7]) if text[1:2] != "P" and text[0] == "$" else None
+        if read is None:
+            return self._unused(text)
+        try:
+            data = pynmea2.parse(text, check=self._check).data
+        except pynmea2.ChecksumError:
+            return Rejected("checksum" if "*" in text else "no_checksum")
+        except Exception:
+            # its own traps: IndexError and TypeError leave parse() on some input
+            return Rejected("malformed")
+        try:
+            return read(self, data)
+        except _BadFieldError:
+            return _BAD_FIELD
+
+    def _unused(self, text: str) -> Decoded:
+        body, star, digits = text[1:].partition("*")
+        if not star:
+            return Rejected("no_checksum" if self._check else "malformed")
+        try:
+            given = int(digits, 16) if len(digits) == 2 else -1
+        except ValueError:
+            given = -1
+        if given < 0:
+            return Rejected("malformed")
+        return OTHER if given == pynmea2.NMEASentence.checksum(body) else Rejected("checksum")
+
+    def _rmc(self, data: list[str]) -> Decoded:
+        if len(data) < 9:
+            raise _BadFieldError
+        mode = data[11] if len(data) > 11 else ""
+        status = data[1]
+        if status not in ("A", "V"):
+            raise _BadFieldError
+        # The status and mode decide, not pynmea2's is_valid: NMEA 4.1 receivers put 'V' (not provided)
+        # into the navigational status of good fixes. E, M and S are estimated, manual and simulated.
+        valid = status == "A" and mode not in ("N", "E", "M", "S")
+        speed = data[6]
+        return Rmc(
+            _time_ms(data[0]),
+            _date_days(data[8]),
+            valid,
+            _degrees(data[2], data[3], "N", "S", 90) if valid else None,
+            _degrees(data[4], data[5], "E", "W", 180) if valid else None,
+            _number(speed) * _KN_M_S if valid and speed else None,
+            _track(data[7]) if valid else None,
+        )
+
+    def _vtg(self, data: list[str]) -> Decoded:
+        if len(data) < 8 or data[1] != "T":
+            raise _BadFieldError  # a cut sentence, or the form before NMEA 2.3 without unit letters
+        mode = data[8] if len(data) > 8 else ""
+        valid = None if not mode else mode not in ("N", "E", "M", "S")
+        if valid is False:
+            return Vtg(False, None, None)
+        speed = None
+        if data[4]:
+            speed = _number(data[4]) * _KN_M_S
+        elif data[6]:
+            speed = _number(data[6]) * _KM_H_M_S
+        return Vtg(valid, speed, _track(data[0]))
+
+    def _gga(self, data: list[str]) -> Decoded:
+        if len(data) < 12 or len(data[5]) > 1:
+            raise _BadFieldError
+        # 6, 7 and 8 are estimated, manual and simulated
+        valid = data[5] != "" and data[5] in "123459"
+        return Gga(
+            _time_ms(data[0]),
+            valid,
+            _degrees(data[1], data[2], "N", "S", 90) if valid else None,
+            _degrees(data[3], data[4], "E", "W", 180) if valid else None,
+        )
+
+    def _zda(self, data: list[str]) -> Decoded:
+        if len(data) < 4:
+            raise _BadFieldError
+        day, month, year = data[1:4]
+        if not (day and month and year):
+            return Zda(_time_ms(data[0]), None)
+        if not (day.isdecimal() and month.isdecimal() and year.isdecimal() and len(year) == 4):
+            raise _BadFieldError
+        return Zda(_time_ms(data[0]), _days(int(year), int(month), int(day)))
+
+    def _transducers(self, data: list[str]) -> Decoded:
+        values: list[tuple[str, float]] = []
+        rejected = 0
+        for i in range(0, len(data) - 3, 4):
+            wanted = self._xdr.get((data[i], data[i + 3]))
+            if wanted is None or not data[i + 1]:
+                continue
+            channel, factors = wanted
+            factor = factors.get(data[i + 2])
+            text = data[i + 1]
+            magnitude = text[1:] if text[0] == "-" else text
+            if factor is None or not magnitude.replace(".", "", 1).isdecimal():
+                rejected += 1
+                continue
+            value = float(text) * factor
+            if channel == "boom" and value not in (0.0, 1.0):
+                rejected += 1
+                continue
+            values.append((channel, value))
+        return Transducers(tuple(values), rejected)
+
+
+_READ: Final = {
+    "RMC,": Decoder._rmc,
+    "VTG,": Decoder._vtg,
+    "GGA,": Decoder._gga,
+    "ZDA,": Decoder._zda,
+    "XDR,": Decoder._transducers,
+}
+
+
+def tag_block_time_ms(raw: bytes) -> int | bool | None:
+    r"""The unix time [ms] of an NMEA 4 TAG block `\c:<s or ms>*hh\` in front of a sentence.
+
+    None: no TAG block, or one without time. False: its checksum is wrong or missing.
+    """
+    if raw[:1] != b"\\":
+        return None
+    end = raw.find(b"\\", 1)
+    if end < 0:
+        return False
+    block, star, digits = raw[1:end].decode("latin-1").partition("*")
+    try:
+        if not star or int(digits, 16) != pynmea2.NMEASentence.checksum(block):
+            return False
+    except ValueError:
+        return False
+    for part in block.split(","):
+        if part.startswith("c:"):
+            stamp = part[2:]
+            if not stamp.isdecimal() or len(stamp) > 13:
+                return False
+            # ten digits are seconds until the year 2286; milliseconds have thirteen
+            return int(stamp) if len(stamp) > 10 else int(stamp) * 1000
+    return None
+
+
+def _number(text: str) -> float:
+    if not text.replace(".", "", 1).isdecimal():
+        raise _BadFieldError
+    return float(text)
+
+
+def _track(text: str) -> float | None:
+    if not text:
+        return None
+    degrees = _number(text)
+    if degrees > 360:
+        raise _BadFieldError
+    return degrees
+
+
+def _time_ms(text: str) -> int | None:
+    """hhmmss.sss of the day in ms; a leap second (60) is let through."""
+    if not text:
+        return None
+    if len(text) < 6 or not text[:6].isdecimal():
+        raise _BadFieldError
+    hour, minute, second = int(text[:2]), int(text[2:4]), int(text[4:6])
+    if hour > 23 or minute > 59 or second > 60:
+        raise _BadFieldError
+    ms = 0
+    if len(text) > 6:
+        digits = text[7:]
+        if text[6] != "." or (digits and not digits.isdecimal()):
+            raise _BadFieldError
+        ms = int((digits + "000")[:3])
+    return ((hour * 60 + minute) * 60 + second) * 1000 + ms
+
+
+def _date_days(text: str) -> int | None:
+    """ddmmyy; years 80..99 would be 19xx: no rig was logged then, so the receiver's week has rolled over."""
+    if not text:
+        return None
+    if len(text) != 6 or not text.isdecimal():
+        raise _BadFieldError
+    year = int(text[4:6])
+    if year >= 80:
+        return None
+    return _days(2000 + year, int(text[2:4]), int(text[:2]))
+
+
+def _days(year: int, month: int, day: int) -> int:
+    """Days from 1970-01-01 to a date of the Gregorian calendar."""
+    long_month = 29 if year % 4 == 0 and (year % 100 != 0 or year % 400 == 0) else 28
+    lengths = (31, long_month, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+    if not (1 <= month <= 12 and 1 <= day <= lengths[month - 1] and year >= 1):
+        raise _BadFieldError
+    before = year - 1
+    days = before * 365 + before // 4 - before // 100 + before // 400
+    return days + sum(lengths[: month - 1]) + day - 1 - 719162
+
+
+def _degrees(text: str, hemisphere: str, plus: str, minus: str, limit: int) -> float | None:
+    """ddmm.mmmm or dddmm.mmmm and its hemisphere letter, in signed degrees."""
+    if not text and not hemisphere:
+        return None
+    dot = text.find(".")
+    if dot < 0:
+        dot = len(text)
+    if dot < 3 or not text.replace(".", "", 1).isdecimal() or hemisphere not in (plus, minus):
+        raise _BadFieldError
+    minutes = float(text[dot - 2 :])
+    degrees = int(text[: dot - 2]) + minutes / 60
+    if minutes >= 60 or degrees > limit:
+        raise _BadFieldError
+    return degrees if hemisphere == plus else -degrees
