@@ -1,7 +1,9 @@
 """Alerts: one small state machine per code, with on-delay, off-delay and deadband (ISA-18.2 / IEC 62682).
 
-    NORMAL --bad--> PENDING --bad for the on-delay--> ACTIVE --good--> RECOVERING --good for the off-delay--> NORMAL
-           <-not bad-                                        <--not good--
+    NORMAL      bad                     -> PENDING
+    PENDING     bad for the on-delay    -> ACTIVE (raised);   not bad  -> NORMAL
+    ACTIVE      good                    -> RECOVERING
+    RECOVERING  good for the off-delay  -> NORMAL (cleared);  not good -> ACTIVE
 
 `good` is stricter than `not bad` by the deadband. Where a condition cannot or need not be judged (the boom
 is off, the speed unknown) the alert is suppressed: it goes back to NORMAL at once and says so if it was up.
@@ -30,13 +32,11 @@ class AlertMachine:
         "_since_m",
         "_since_ns",
         "code",
-        "enabled",
         "state",
     )
 
     def __init__(self, code: str, rule: AlertRule) -> None:
         self.code = code
-        self.enabled = rule.enabled
         self.state = State.NORMAL
         self._on_delay_ns = None if rule.on_delay_s is None else round(rule.on_delay_s * 1e9)
         self._on_delay_m = rule.on_delay_m or 0.0
@@ -64,8 +64,6 @@ class AlertMachine:
         unit: str,
     ) -> Alert | None:
         """Advance to `t_ns`. `bad` None suppresses. `travelled_m` is the distance since the run began."""
-        if not self.enabled:
-            return None
         state = self.state
         if bad is None:
             self.state = State.NORMAL

@@ -13,7 +13,7 @@ _REST_NS: Final = 2_000_000_000
 
 
 class FlowMeter:
-    """The newest flow, None while unknown. `implausible` and `reset` say what was wrong with the newest one."""
+    """The newest flow, None while unknown; `implausible` and `reset` say what was wrong with it."""
 
     __slots__ = ("_history", "_pulses_per_l", "flow_l_min", "implausible", "maximum_l_min", "reset", "t_ns")
 

@@ -16,7 +16,7 @@ class Transducer:
         self.fault = ""
 
     def set_pressure(self, t_ns: int, pressure_kpa: float) -> None:
-        """A pressure as the sensor states it. A reading a little below zero is an offset and reads as zero."""
+        """A pressure as the sensor states it. A little below zero is an offset and reads as zero."""
         self.t_ns = t_ns
         low_kpa = -0.05 * self._sensor.maximum_kpa
         self.fault = "" if low_kpa <= pressure_kpa <= self._sensor.maximum_kpa else "range"
@@ -31,10 +31,7 @@ class Transducer:
         """
         sensor = self._sensor
         full = 1 << reading.bits
-        if reading.supply_counts is not None:
-            whole = reading.supply_counts
-        else:
-            whole = full
+        whole = full if reading.supply_counts is None else reading.supply_counts
         if reading.counts >= full - 1 or whole <= 0 or reading.counts < 0:
             self._fail(t_ns, "clipped")
             return

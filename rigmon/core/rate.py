@@ -4,6 +4,10 @@ The one equation: rate = flow / (speed x swath). In carried units, L/min over (m
 1e4 m2/ha / 60 s/min, so rate_l_ha = flow_l_min x 1e4 / (60 x speed_m_s x swath_m); the same relation is
 printed as L/ha = 600 x L/min / (km/h x m) and as GPA = 495 x GPM / (mph x ft).
 Pressure enters by the orifice law q1/q2 = sqrt(P1/P2).
+
+Only + - * / and sqrt are used: IEEE 754 rounds these the same on every machine, which pow() need not.
+Speeds, swaths, rates and flows that divide must be above zero: ZeroDivisionError otherwise. The caller
+states no rate where they are not.
 """
 
 from math import sqrt
@@ -37,13 +41,17 @@ def speed_band_m_s(holding_speed_m_s: float, tolerance_pct: float) -> tuple[floa
 
 
 def flow_at_pressure_l_min(flow_cal_l_min: float, pressure_cal_kpa: float, pressure_kpa: float) -> float:
-    """Flow [L/min] of the same nozzles at another pressure, q1/q2 = sqrt(P1/P2)."""
+    """Flow [L/min] of the same nozzles at another pressure, q1/q2 = sqrt(P1/P2).
+
+    `pressure_cal_kpa` must be above zero and `pressure_kpa` not below: ValueError for a negative quotient.
+    """
     return flow_cal_l_min * sqrt(pressure_kpa / pressure_cal_kpa)
 
 
 def pressure_for_flow_kpa(flow_cal_l_min: float, pressure_cal_kpa: float, flow_l_min: float) -> float:
     """Pressure [kPa] at which the same nozzles give another flow: the square of the flow ratio."""
-    return pressure_cal_kpa * (flow_l_min / flow_cal_l_min) ** 2
+    ratio = flow_l_min / flow_cal_l_min
+    return pressure_cal_kpa * (ratio * ratio)
 
 
 def expanded_uncertainty_pct(*standard_uncertainties_pct: float) -> float:

@@ -1,0 +1,194 @@
+"""What each alert watches: one row of the table a code, judged at the end of every sample.
+
+To add an alert: a key in `rigmon.config.SCHEMA`, a row here, a test.
+"""
+
+from collections.abc import Callable
+from typing import Final
+
+from rigmon.core import rate
+from rigmon.model import Flag
+from rigmon.rig import AlertRule, Rig
+
+#: (bad, good, value, limit): see `rigmon.core.alerts`. None: cannot or need not be judged.
+Verdict = tuple[bool, bool, float | None, float | None] | None
+Judge = Callable[["Facts"], Verdict]
+
+#: all is well, for alerts without a number worth passing on
+QUIET: Final[Verdict] = (False, True, None, None)
+
+
+class Facts:
+    """What is known at a sample's end. Filled anew for every sample; None is unknown."""
+
+    __slots__ = (
+        "boom_on",
+        "flags",
+        "flow_age_s",
+        "flow_deviation",
+        "flow_l_min",
+        "gps_age_s",
+        "pressure_age_s",
+        "pressure_kpa",
+        "rate_l_ha",
+        "rate_share",
+        "speed_deviation",
+        "speed_m_s",
+        "switch_age_s",
+    )
+
+    def __init__(self) -> None:
+        self.boom_on: bool | None = None
+        self.flags = 0
+        self.speed_m_s: float | None = None
+        self.flow_l_min: float | None = None
+        self.pressure_kpa: float | None = None
+        self.rate_l_ha: float | None = None
+        self.rate_share: float | None = None  #: rate over target rate; None with the boom off or flow unknown
+        self.speed_deviation = 1.0  #: speed over target, or target over speed: never below 1
+        self.flow_deviation = 1.0
+        self.gps_age_s = 0.0
+        self.flow_age_s = 0.0
+        self.pressure_age_s = 0.0
+        self.switch_age_s = 0.0
+
+
+def _speed_fast(rig: Rig, rule: AlertRule) -> Judge:
+    share_low = 1 - (rule.limit_pct or rig.target.tolerance_pct) / 100
+    share_good = share_low + rule.deadband_pct / 100
+
+    def judge(facts: Facts) -> Verdict:
+        share = facts.rate_share
+        if share is None:
+            return None
+        if share >= share_good:
+            return QUIET
+        bad = share < share_low and facts.speed_deviation >= facts.flow_deviation
+        return bad, False, facts.speed_m_s, _speed_at(rig, facts, share_low)
+
+    return judge
+
+
+def _speed_slow(rig: Rig, rule: AlertRule) -> Judge:
+    share_high = 1 + (rule.limit_pct or rig.target.tolerance_pct) / 100
+    share_good = share_high - rule.deadband_pct / 100
+
+    def judge(facts: Facts) -> Verdict:
+        share = facts.rate_share
+        if share is None:
+            return None
+        if share <= share_good:
+            return QUIET
+        bad = share > share_high and facts.speed_deviation >= facts.flow_deviation
+        return bad, False, facts.speed_m_s, _speed_at(rig, facts, share_high)
+
+    return judge
+
+
+def _speed_at(rig: Rig, facts: Facts, share: float) -> float | None:
+    """The speed at which the flow now gives this share of the target rate."""
+    if facts.flow_l_min is None:
+        return None
+    return rate.speed_for_rate_m_s(rig.target.rate_l_ha * share, facts.flow_l_min, rig.swath_m)
+
+
+def _rate_low(rig: Rig, rule: AlertRule) -> Judge:
+    share_low = 1 - (rule.limit_pct or rig.target.tolerance_pct) / 100
+    share_good = share_low + rule.deadband_pct / 100
+    limit_l_ha = rig.target.rate_l_ha * share_low
+
+    def judge(facts: Facts) -> Verdict:
+        share = facts.rate_share
+        if share is None or facts.rate_l_ha is None:
+            return None
+        if share >= share_good:
+            return QUIET
+        bad = share < share_low and facts.speed_deviation < facts.flow_deviation
+        return bad, False, facts.rate_l_ha, limit_l_ha
+
+    return judge
+
+
+def _rate_high(rig: Rig, rule: AlertRule) -> Judge:
+    share_high = 1 + (rule.limit_pct or rig.target.tolerance_pct) / 100
+    share_good = share_high - rule.deadband_pct / 100
+    limit_l_ha = rig.target.rate_l_ha * share_high
+
+    def judge(facts: Facts) -> Verdict:
+        share = facts.rate_share
+        if share is None or facts.rate_l_ha is None:
+            return None
+        if share <= share_good:
+            return QUIET
+        bad = share > share_high and facts.speed_deviation < facts.flow_deviation
+        return bad, False, facts.rate_l_ha, limit_l_ha
+
+    return judge
+
+
+def _pressure_loss(rig: Rig, rule: AlertRule) -> Judge:
+    cal_kpa = rig.calibration.pressure_kpa if rig.calibration else None
+    if cal_kpa is None:
+        return lambda _facts: None
+    limit_kpa = cal_kpa * (1 - (rule.limit_pct or 0.0) / 100)
+    good_kpa = limit_kpa + cal_kpa * rule.deadband_pct / 100
+
+    def judge(facts: Facts) -> Verdict:
+        kpa = facts.pressure_kpa
+        if kpa is None or not facts.boom_on:
+            return None
+        if kpa >= good_kpa:
+            return QUIET
+        return kpa < limit_kpa, False, kpa, limit_kpa
+
+    return judge
+
+
+def _flagged(flag: Flag) -> Callable[[Rig, AlertRule], Judge]:
+    """Bad while the flag is up. No number goes with it."""
+    bit = int(flag)
+    verdict: Verdict = (True, False, None, None)
+
+    def make(_rig: Rig, _rule: AlertRule) -> Judge:
+        return lambda facts: verdict if facts.flags & bit else QUIET
+
+    return make
+
+
+def _gps_lost(rig: Rig, _rule: AlertRule) -> Judge:
+    bit, limit_s = int(Flag.GPS_STALE), rig.gps.stale_s
+    return lambda facts: (True, False, facts.gps_age_s, limit_s) if facts.flags & bit else QUIET
+
+
+def _flow_silent(rig: Rig, _rule: AlertRule) -> Judge:
+    bit, limit_s = int(Flag.FLOW_STALE), rig.flow.stale_s
+    return lambda facts: (True, False, facts.flow_age_s, limit_s) if facts.flags & bit else QUIET
+
+
+def _pressure_silent(rig: Rig, _rule: AlertRule) -> Judge:
+    bit, limit_s = int(Flag.PRESSURE_STALE), rig.pressure.stale_s
+    return lambda facts: (True, False, facts.pressure_age_s, limit_s) if facts.flags & bit else QUIET
+
+
+def _boom_switch_silent(rig: Rig, _rule: AlertRule) -> Judge:
+    bit, limit_s = int(Flag.SWITCH_STALE), rig.boom_switch.stale_s
+    return lambda facts: (True, False, facts.switch_age_s, limit_s) if facts.flags & bit else QUIET
+
+
+#: code -> (unit of value and limit, maker of its judge)
+CONDITIONS: Final[dict[str, tuple[str, Callable[[Rig, AlertRule], Judge]]]] = {
+    "speed_fast": ("m/s", _speed_fast),
+    "speed_slow": ("m/s", _speed_slow),
+    "rate_high": ("L/ha", _rate_high),
+    "rate_low": ("L/ha", _rate_low),
+    "pressure_loss": ("kPa", _pressure_loss),
+    "gps_lost": ("s", _gps_lost),
+    "gps_implausible": ("", _flagged(Flag.GPS_IMPLAUSIBLE)),
+    "flow_silent": ("s", _flow_silent),
+    "flow_implausible": ("", _flagged(Flag.FLOW_IMPLAUSIBLE)),
+    "pressure_silent": ("s", _pressure_silent),
+    "pressure_implausible": ("", _flagged(Flag.PRESSURE_IMPLAUSIBLE)),
+    "boom_switch_silent": ("s", _boom_switch_silent),
+    "input_lost": ("", _flagged(Flag.INPUT_LOST)),
+    "run_log_trouble": ("", _flagged(Flag.LOG_TROUBLE)),
+}
