@@ -1,0 +1,182 @@
+"""Replay: a run log or an NMEA recording through the same pipeline as the live daemon."""
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+from rigmon import config
+from rigmon.core.nmea import Decoder, LineFramer
+from rigmon.core.pipeline import Pipeline
+from rigmon.core.timeline import Timeline
+from rigmon.errors import UsageError
+from rigmon.log.reader import RunLog, is_run_log
+from rigmon.model import Alert, Anchor, NmeaLine, Output, Payload, Reading, Sample, Source, Tally, Tick
+from rigmon.rig import Rig
+
+Item = tuple[int, Source, Payload]
+
+_CHUNK_BYTES = 65536
+
+
+def recording(path: Path, rig: Rig, chunk_bytes: int = _CHUNK_BYTES) -> Iterator[Item]:
+    """The lines of an NMEA recording as stamped items. Lines that start with '#' are comments.
+
+    Raises UsageError when the file cannot be read.
+    """
+    framer = LineFramer()
+    timeline = Timeline(Decoder(rig))
+    try:
+        with path.open("rb") as file:
+            while True:
+                data = file.read(chunk_bytes)
+                for raw in framer.feed(data) if data else framer.flush():
+                    if raw[:1] == b"#" and b"$" not in raw:
+                        continue
+                    yield timeline.stamp_ns(raw), Source.GPS, NmeaLine(raw)
+                if not data:
+                    return
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
+
+
+def drive(
+    pipeline: Pipeline,
+    items: Iterable[Item],
+    record: Callable[[Reading], None] | None = None,
+    pace: Callable[[int], None] | None = None,
+) -> Iterator[tuple[Reading, Sequence[Output]]]:
+    """Number the items, put ticks where the core's deadline passes in silence, and feed the pipeline.
+
+    `record` gets every reading before the pipeline does (raw first); `pace` is called with each stamp.
+    """
+    seq = 0
+    for t_ns, source, payload in items:
+        while t_ns > pipeline.deadline_ns:
+            tick = Reading(seq, pipeline.deadline_ns, Source.HUB, Tick())
+            seq += 1
+            if pace:
+                pace(tick.t_ns)
+            if record:
+                record(tick)
+            yield tick, pipeline.feed(tick)
+        reading = Reading(seq, t_ns, source, payload)
+        seq += 1
+        if pace:
+            pace(t_ns)
+        if record:
+            record(reading)
+        yield reading, pipeline.feed(reading)
+
+
+@dataclass
+class Replayed:
+    """What came out of a replay, kind by kind, in order."""
+
+    samples: list[Sample] = field(default_factory=list)
+    alerts: list[Alert] = field(default_factory=list)
+    anchors: list[Anchor] = field(default_factory=list)
+    tallies: list[Tally] = field(default_factory=list)
+    readings: int = 0
+    last_ns: int = 0
+
+    def take(self, outputs: Iterable[Output]) -> None:
+        for output in outputs:
+            if isinstance(output, Sample):
+                self.samples.append(output)
+            elif isinstance(output, Alert):
+                self.alerts.append(output)
+            elif isinstance(output, Anchor):
+                self.anchors.append(output)
+            else:
+                self.tallies.append(output)
+
+
+def replay(items: Iterable[Item], rig: Rig, progress: Callable[[int], None] | None = None) -> Replayed:
+    """Run items flat out through a fresh pipeline. `progress` gets the stamp now and then."""
+    pipeline = Pipeline(rig)
+    result = Replayed()
+    for reading, outputs in drive(pipeline, items):
+        result.readings += 1
+        result.last_ns = max(result.last_ns, reading.t_ns)
+        if outputs:
+            result.take(outputs)
+            if progress:
+                progress(reading.t_ns)
+    result.take(pipeline.finish(result.last_ns))
+    return result
+
+
+def replay_log(log: RunLog, rig: Rig, progress: Callable[[int], None] | None = None) -> Replayed:
+    """Run a log's readings, ticks included, through a fresh pipeline."""
+    pipeline = Pipeline(rig)
+    result = Replayed()
+    for reading in log.readings():
+        result.readings += 1
+        result.last_ns = max(result.last_ns, reading.t_ns)
+        outputs = pipeline.feed(reading)
+        if outputs:
+            result.take(outputs)
+            if progress:
+                progress(reading.t_ns)
+    ended_ns = log.header.ended_ns
+    result.take(pipeline.finish(result.last_ns if ended_ns is None else ended_ns))
+    return result
+
+
+class Difference(NamedTuple):
+    """The first place where a recomputed output is not the recorded one."""
+
+    kind: str
+    index: int
+    recorded: Output | None
+    recomputed: Output | None
+
+
+class Check(NamedTuple):
+    same: bool
+    compared: int
+    difference: Difference | None
+    complete: bool  #: False: the log was cut; what it holds was compared, the rest was never written
+
+
+def check(log: RunLog) -> Check:
+    """Recompute a log's outputs from its readings and compare them with ==.
+
+    After a power cut the newest outputs may be missing from the log: they are a cache. What is there must
+    be equal; in a log that ended cleanly nothing may be missing.
+    """
+    again = replay_log(log, rig_of(log))
+    complete = log.ended_cleanly
+    compared = 0
+    pairs: list[tuple[str, list[Output], list[Output]]] = [
+        ("sample", list(log.samples()), list(again.samples)),
+        ("alert", list(log.alerts()), list(again.alerts)),
+        ("anchor", list(log.anchors()), list(again.anchors)),
+        ("tally", list(log.tallies()), list(again.tallies)),
+    ]
+    for kind, recorded, recomputed in pairs:
+        for index, (a, b) in enumerate(zip(recorded, recomputed, strict=False)):
+            if a != b:
+                return Check(False, compared, Difference(kind, index, a, b), complete)
+            compared += 1
+        if len(recorded) > len(recomputed):
+            i = len(recomputed)
+            return Check(False, compared, Difference(kind, i, recorded[i], None), complete)
+        if complete and len(recorded) < len(recomputed):
+            i = len(recorded)
+            return Check(False, compared, Difference(kind, i, None, recomputed[i]), complete)
+    return Check(True, compared, None, complete)
+
+
+def rig_of(log: RunLog) -> Rig:
+    """The rig that a log carries."""
+    return config.parse(log.header.rig_toml, f"{log.path} (its rig)")
+
+
+def kind_of(path: Path) -> str:
+    """'run log' or 'recording'. Raises UsageError when the file cannot be read."""
+    if not path.is_file():
+        what = "is a folder" if path.is_dir() else "is not there"
+        raise UsageError(f"{path}: {what}; give a run log or an NMEA text file")
+    return "run log" if is_run_log(path) else "recording"
