@@ -92,6 +92,8 @@ UNITS: Final[dict[str, dict[str, Fraction]]] = {
         "imp gal/ac": IMPERIAL_GALLON_L * HECTARE_M2 / ACRE_M2,
         "L/ac": HECTARE_M2 / ACRE_M2,
         "fl oz/ac": US_FLUID_OUNCE_L * HECTARE_M2 / ACRE_M2,
+        "pt/ac": US_GALLON_L / 8 * HECTARE_M2 / ACRE_M2,
+        "qt/ac": US_GALLON_L / 4 * HECTARE_M2 / ACRE_M2,
     },
     "pulses per volume": {"1/L": Fraction(1), "1/gal": 1 / US_GALLON_L},
 }
@@ -106,31 +108,47 @@ SHOWN: Final[dict[str, tuple[str, str]]] = {
     "flow": ("gal/min", "L/min"),
     "pressure": ("psi", "kPa"),
     "rate": ("gal/ac", "L/ha"),
+    "pulses per volume": ("1/gal", "1/L"),
 }
 
+# Lower-case spellings, each of one unit without a division; a bare gallon, quart or pint is the US one.
 _SPELLINGS: Final[dict[str, str]] = {
     "l": "L", "liter": "L", "liters": "L", "litre": "L", "litres": "L", "ml": "mL", "cl": "cL", "cc": "mL",
-    "gallon": "gal", "gallons": "gal", "us gal": "gal", "quart": "qt", "quarts": "qt", "pint": "pt",
-    "pints": "pt", "floz": "fl oz", "fl. oz": "fl oz", "fl.oz": "fl oz", "fluid ounces": "fl oz",
-    "inch": "in", "inches": "in", '"': "in", "foot": "ft", "feet": "ft", "'": "ft", "yards": "yd",
-    "metre": "m", "metres": "m", "meter": "m", "meters": "m", "mile": "mi", "miles": "mi",
-    "sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hour": "h", "hr": "h",
-    "hours": "h", "acre": "ac", "acres": "ac", "hectare": "ha", "hectares": "ha",
-    "sq ft": "ft2", "m²": "m2", "ft²": "ft2", "m³": "m3", "sq m": "m2",
-    "kmh": "km/h", "kph": "km/h", "mi/h": "mph", "knots": "kn", "knot": "kn", "fps": "ft/s",
-    "gpm": "gal/min", "l/min": "L/min", "lpm": "L/min", "ml/min": "mL/min", "l/s": "L/s", "l/h": "L/h",
-    "gpa": "gal/ac", "gal/acre": "gal/ac", "gallons/acre": "gal/ac", "l/ha": "L/ha", "l/ac": "L/ac",
-    "floz/min": "fl oz/min", "floz/ac": "fl oz/ac", "kpa": "kPa", "pa": "Pa", "mpa": "MPa",
-    "pulses/l": "1/L", "pulses/gal": "1/gal", "1/l": "1/L",
+    "gallon": "gal", "gallons": "gal", "us gal": "gal", "us gallon": "gal", "us gallons": "gal",
+    "imperial gal": "imp gal", "imperial gallon": "imp gal", "imperial gallons": "imp gal",
+    "uk gal": "imp gal",
+    "quart": "qt", "quarts": "qt", "pint": "pt", "pints": "pt", "m³": "m3",
+    "floz": "fl oz", "fl. oz": "fl oz", "fl.oz": "fl oz", "fluid ounce": "fl oz", "fluid ounces": "fl oz",
+    "inch": "in", "inches": "in", '"': "in", "″": "in", "foot": "ft", "feet": "ft", "'": "ft", "′": "ft",
+    "yard": "yd", "yards": "yd", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+    "mile": "mi", "miles": "mi", "sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min",
+    "hour": "h", "hours": "h", "hr": "h", "acre": "ac", "acres": "ac", "hectare": "ha", "hectares": "ha",
+    "sq ft": "ft2", "ft²": "ft2", "sq m": "m2", "m²": "m2",
+    "kpa": "kPa", "pa": "Pa", "mpa": "MPa", "pulse": "1", "pulses": "1",
+}  # fmt: skip
+
+# Lower-case short forms of a whole quotient.
+_QUOTIENTS: Final[dict[str, str]] = {
+    "kmh": "km/h", "kph": "km/h", "mi/h": "mph", "knot": "kn", "knots": "kn", "fps": "ft/s",
+    "gpm": "gal/min", "lpm": "L/min", "gpa": "gal/ac",
 }  # fmt: skip
 
 # Where only a volume can be meant, a bare ounce is a fluid ounce, as people write it on catch-test sheets.
 _FLUID_OUNCE_IN: Final[dict[str, dict[str, str]]] = {
-    "volume": {"oz": "fl oz", "ounces": "fl oz"},
-    "flow": {"oz/min": "fl oz/min"},
+    "volume": {"oz": "fl oz", "ounce": "fl oz", "ounces": "fl oz"},
+    "flow": {"oz": "fl oz", "ounce": "fl oz", "ounces": "fl oz"},
 }
 
-_QUANTITY: Final = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+# Capitals that say another prefix (milli for mega, mega for milli): refused, never folded to the near one.
+_OTHER_PREFIX: Final = re.compile(r"mPa|ML(/.*)?|Mm(/.*)?")
+
+# ASCII digits only, and bounded, so that no typed number can make the exact arithmetic slow or overflow.
+_QUANTITY: Final = re.compile(
+    r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)(.*)", re.DOTALL
+)
+_LONGEST_NUMBER: Final = 40
+_LARGEST_EXPONENT: Final = 99
+_LONGEST_QUOTE: Final = 40
 
 
 class UnitError(UsageError):
@@ -143,26 +161,56 @@ def factor(unit: str, dimension: str) -> Fraction:
     name = " ".join(unit.split())
     if name in table:
         return table[name]
-    lower = name.lower()
-    name = _FLUID_OUNCE_IN.get(dimension, {}).get(lower) or _SPELLINGS.get(lower, lower)
-    if name in table:
-        return table[name]
-    raise UnitError(f"'{unit}' is not a unit of {dimension}; use one of: {', '.join(table)}")
+    if not _OTHER_PREFIX.fullmatch(name):
+        name = _standard_name(name.lower(), dimension)
+        if name in table:
+            return table[name]
+    raise UnitError(f"{quoted(unit)} is not a unit of {dimension}; use one of: {', '.join(table)}")
+
+
+def _standard_name(lower: str, dimension: str) -> str:
+    ounces = _FLUID_OUNCE_IN.get(dimension, {})
+    parts = lower.replace(" per ", "/").split("/")
+    known = []
+    for part in parts:
+        word = part.strip()
+        word = word if word in _SPELLINGS else word.removesuffix(".")
+        known.append(ounces.get(word) or _SPELLINGS.get(word, word))
+    name = "/".join(known)
+    return _QUOTIENTS.get(name, name)
+
+
+def quoted(text: str) -> str:
+    """`text` in quotes as an error shows it: cut to a line's length, control characters escaped."""
+    return repr(text if len(text) <= _LONGEST_QUOTE else text[:_LONGEST_QUOTE] + "...")
 
 
 def parse(text: str, dimension: str) -> float:
     """Read a quantity such as '20 gal/ac' into the carried unit of `dimension`.
 
-    Raises UnitError when there is no number, no unit (a bare number is ambiguous), or the wrong unit.
+    Raises UnitError when there is no number, no unit (a bare number is ambiguous), the wrong unit, or a
+    number out of all reason.
     """
-    match = _QUANTITY.match(text)
-    example = f"'20 {SHOWN.get(dimension, ('1/L', '1/L'))[0]}' or '20 {SHOWN.get(dimension, ('', '1/L'))[1]}'"
+    us, metric = SHOWN[dimension]
+    example = f"'20 {us}'" if us == metric else f"'20 {us}' or '20 {metric}'"
+    match = _QUANTITY.fullmatch(text)
     if not match:
-        raise UnitError(f"'{text}' is not a number with a unit of {dimension}, such as {example}")
-    number, unit = match.groups()
+        raise UnitError(f"{quoted(text)} is not a number with a unit of {dimension}, such as {example}")
+    number, unit = match.group(1), match.group(2).strip()
     if not unit:
-        raise UnitError(f"'{text}' has no unit of {dimension}; write it with one, such as {example}")
-    return float(Fraction(number) * factor(unit, dimension))
+        raise UnitError(f"{quoted(text)} has no unit of {dimension}; write it with one, such as {example}")
+    if unit not in UNITS[dimension] and (unit[0] in ",/_½¼¾" or unit[0].isdecimal()):
+        raise UnitError(
+            f"{quoted(text)}: write the number with a decimal point, without commas, spaces or fractions, "
+            f"such as '1000 {metric}' or '2.5 {metric}'"
+        )
+    exponent = number.lower().partition("e")[2].lstrip("+-0")
+    if len(number) > _LONGEST_NUMBER or int(exponent[:3] or "0") > _LARGEST_EXPONENT:
+        raise UnitError(f"{quoted(text)} has too many digits to be a {dimension}; write it like {example}")
+    try:
+        return float(Fraction(number) * factor(unit, dimension))
+    except UnitError as error:
+        raise UnitError(f"{quoted(text)}: {error}") from error
 
 
 def convert(value: float, dimension: str, unit: str) -> float:
@@ -171,7 +219,9 @@ def convert(value: float, dimension: str, unit: str) -> float:
 
 
 def shown_unit(dimension: str, system: str) -> str:
-    """The unit that readers of `system` ('us' or 'metric') see for `dimension`."""
+    """The unit that readers of `system` ('us' or 'metric') see for `dimension`; ValueError for another."""
+    if system not in ("us", "metric"):
+        raise ValueError(f"system {system!r} is neither 'us' nor 'metric'")
     return SHOWN[dimension][0 if system == "us" else 1]
 
 
@@ -180,4 +230,4 @@ def show(value: float | None, dimension: str, system: str, digits: int = 1, unkn
     unit = shown_unit(dimension, system)
     if value is None:
         return f"{unknown} {unit}"
-    return f"{convert(value, dimension, unit):.{digits}f} {unit}"
+    return f"{convert(value, dimension, unit):z.{digits}f} {unit}"

@@ -1,0 +1,235 @@
+"""Units: the definitions, what people type, what is refused and with which words, and what readers see."""
+
+from decimal import Decimal
+from fractions import Fraction
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from rigmon import units
+from rigmon.errors import UsageError
+
+EVERY_UNIT = [(dimension, unit) for dimension, table in units.UNITS.items() for unit in table]
+
+
+# Definitions, exact: NIST SP 811 (2008) Appendix B and NIST HB 44 Appendix C; the decimals are from memory.
+@pytest.mark.parametrize(
+    ("dimension", "unit", "exact"),
+    [
+        ("length", "in", "0.0254"),
+        ("length", "ft", "0.3048"),
+        ("length", "yd", "0.9144"),
+        ("length", "mi", "1609.344"),
+        ("area", "ac", "4046.8564224"),  # the international acre; the US survey acre is 4046.872609...
+        ("area", "ha", "10000"),
+        ("area", "ft2", "0.09290304"),
+        ("volume", "gal", "3.785411784"),
+        ("volume", "imp gal", "4.54609"),
+        ("volume", "qt", "0.946352946"),
+        ("volume", "pt", "0.473176473"),
+        ("volume", "fl oz", "0.0295735295625"),
+        ("speed", "mph", "0.44704"),
+        ("speed", "ft/min", "0.00508"),
+        ("flow", "gal/min", "3.785411784"),
+        ("flow", "L/s", "60"),
+        ("pressure", "bar", "100"),
+        ("time", "h", "3600"),
+    ],
+)
+def test_a_definition_is_exact(dimension: str, unit: str, exact: str) -> None:
+    assert units.factor(unit, dimension) == Fraction(Decimal(exact))
+
+
+# The same source; these have no finite decimal.
+def test_knot_kmh_and_psi_are_exact_too() -> None:
+    assert units.factor("kn", "speed") == Fraction(1852, 3600)
+    assert units.factor("km/h", "speed") == Fraction(10, 36)
+    inch, pound, gravity = Fraction("0.0254"), Fraction("0.45359237"), Fraction("9.80665")
+    assert units.factor("psi", "pressure") == pound * gravity / inch**2 / 1000
+    assert float(units.factor("psi", "pressure")) == pytest.approx(6.894757, abs=5e-7)  # printed in SP 811
+
+
+_amount = st.floats(1e-80, 1e80) | st.floats(-1e80, -1e-80) | st.floats(0.01, 1000.0) | st.just(0.0)
+
+
+@pytest.mark.parametrize(("dimension", "unit"), EVERY_UNIT)
+@given(amount=_amount)
+@example(amount=1.0)
+def test_what_is_written_is_read_back(dimension: str, unit: str, amount: float) -> None:
+    carried = units.parse(f"{amount!r} {unit}", dimension)
+    assert carried == float(Fraction(repr(amount)) * units.factor(unit, dimension))  # one rounding
+    assert units.convert(carried, dimension, unit) == pytest.approx(amount, rel=4e-16)
+
+
+@pytest.mark.parametrize(("dimension", "shown"), units.SHOWN.items())
+def test_what_a_screen_shows_can_be_typed_back(dimension: str, shown: tuple[str, str]) -> None:
+    for system, unit in zip(("us", "metric"), shown, strict=True):
+        assert units.parse(units.show(12.5, dimension, system, digits=12), dimension) == pytest.approx(12.5)
+        assert units.factor(unit, dimension) > 0
+
+
+def test_every_dimension_is_shown_in_both_systems() -> None:
+    assert units.SHOWN.keys() == units.UNITS.keys()
+
+
+# hand-worked: 1.56464 m/s / 0.44704 = 3.5 mph; x 3.6 = 5.632704 km/h
+def test_both_systems_see_the_same_value_each_in_its_unit() -> None:
+    assert units.show(1.56464, "speed", "us") == "3.5 mph"
+    assert units.show(1.56464, "speed", "metric", digits=2) == "5.63 km/h"
+    assert units.show(275.79, "pressure", "us", digits=0) == "40 psi"
+    assert units.show(275.79, "pressure", "metric", digits=0) == "276 kPa"
+
+
+def test_unknown_reads_as_unknown_and_nothing_as_minus_zero() -> None:
+    assert units.show(None, "rate", "us") == "-- gal/ac"
+    assert units.show(None, "rate", "metric", unknown="unknown") == "unknown L/ha"
+    assert units.show(-0.001, "length", "metric") == "0.0 m"
+
+
+def test_there_are_two_systems_and_no_third() -> None:
+    with pytest.raises(ValueError, match="imperial"):
+        units.shown_unit("speed", "imperial")
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "same_as"),
+    [
+        ("17 GPA", "rate", "17 gal/ac"),
+        ("17 gallons per acre", "rate", "17 gal/ac"),
+        ("17 Gallons/Acre", "rate", "17 gal/ac"),
+        ("150 litres / hectare", "rate", "150 L/ha"),
+        ("16 fluid ounces per acre", "rate", "16 fl oz/ac"),
+        ("2.4gpm", "flow", "2.4 gal/min"),
+        ("80 oz/min", "flow", "80 fl oz/min"),
+        ("80 ounces per minute", "flow", "80 fl oz/min"),
+        ("9 lpm", "flow", "9 L/min"),
+        ("80 oz", "volume", "80 fl oz"),
+        ("80 fl. oz", "volume", "80 fl oz"),
+        ("500 cc", "volume", "500 mL"),
+        ("3.5 MPH", "speed", "3.5 mph"),
+        ("3.5 miles per hour", "speed", "3.5 mph"),
+        ("5.6 kph", "speed", "5.6 km/h"),
+        ("1.5 m/sec", "speed", "1.5 m/s"),
+        ("300 feet per minute", "speed", "300 ft/min"),
+        ('20"', "length", "20 in"),
+        ("20″", "length", "20 in"),
+        ("20 in.", "length", "20 in"),
+        ("5'", "length", "5 ft"),
+        ("2 Acres", "area", "2 ac"),
+        ("9 sq ft", "area", "9 ft2"),
+        ("40 PSI", "pressure", "40 psi"),
+        ("1 MPA", "pressure", "1000 kPa"),
+        ("450 pulses per liter", "pulses per volume", "450 1/L"),
+        ("1700 pulses/gal", "pulses per volume", "1700 1/gal"),
+        ("  20   gal/ac \n", "rate", "20 gal/ac"),
+        ("2e1 m", "length", "20 m"),
+        ("+.5 m", "length", "0.5 m"),
+        ("20. m", "length", "20 m"),
+    ],
+)
+def test_a_common_spelling(text: str, dimension: str, same_as: str) -> None:
+    assert units.parse(text, dimension) == units.parse(same_as, dimension)
+
+
+# A bare gallon is the US one, whoever types it; the imperial one must be named.
+@pytest.mark.parametrize("name", ["imp gal", "imperial gallon", "Imperial Gallons", "uk gal"])
+def test_an_imperial_gallon_only_when_named(name: str) -> None:
+    assert units.parse("1 gallon", "volume") == units.parse("1 US gal", "volume") == 3.785411784
+    assert units.parse(f"1 {name}", "volume") == 4.54609
+    assert units.parse(f"1 {name}/ac", "rate") == pytest.approx(11.2336, abs=5e-5)
+    assert units.parse(f"1 {name} per minute", "flow") == 4.54609
+
+
+def test_an_ounce_is_fluid_only_where_nothing_else_can_be_meant() -> None:
+    assert units.parse("128 oz", "volume") == units.parse("1 gal", "volume")
+    with pytest.raises(units.UnitError, match="fl oz/ac"):
+        units.parse("16 oz/ac", "rate")  # a dry ounce an acre is a dose too
+
+
+# Folding capitals must not turn milli into mega or mega into milli.
+@pytest.mark.parametrize(
+    ("text", "dimension"),
+    [("5 mPa", "pressure"), ("5 ML", "volume"), ("5 ML/min", "flow"), ("5 Mm", "length")],
+)
+def test_another_prefix_is_refused_not_folded(text: str, dimension: str) -> None:
+    with pytest.raises(units.UnitError, match="is not a unit of"):
+        units.parse(text, dimension)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("20", "'20' has no unit of length; write it with one, such as '20 ft' or '20 m'"),
+        ("", "'' is not a number with a unit of length, such as '20 ft' or '20 m'"),
+        ("ft", "'ft' is not a number with a unit of length"),
+        ("20 gal", "'20 gal': 'gal' is not a unit of length; use one of: m, cm, mm, km, in, ft, yd, mi"),
+        ("20 furlongs", "'furlongs' is not a unit of length; use one of: m, cm"),
+        ("20 ft 6 in", "'ft 6 in' is not a unit of length"),
+        ("nan m", "'nan m' is not a number"),
+        ("inf m", "'inf m' is not a number"),
+        ("-inf m", "'-inf m' is not a number"),
+        ("1_0 m", "write the number with a decimal point, without commas, spaces or fractions"),
+        ("1,000 ft", "write the number with a decimal point, without commas, spaces or fractions"),
+        ("2,5 m", "such as '1000 m' or '2.5 m'"),
+        ("1 000 m", "without commas, spaces or fractions"),
+        ("1/2 in", "without commas, spaces or fractions"),
+        ("1 1/2 in", "without commas, spaces or fractions"),
+        ("20½ in", "without commas, spaces or fractions"),
+        ("½ in", "'½ in' is not a number"),
+        ("0x10 m", "'x10 m' is not a unit"),
+        ("٣ m", "is not a number"),  # a digit to Python, not to a reader of this file
+        ("２０ m", "is not a number"),
+        ("2² m", "is not a unit"),
+        ("−2 m", "is not a number"),  # a typographic minus
+        ("--2 m", "is not a number"),
+        ("2e m", "is not a unit"),
+        ("1e999999999 m", "has too many digits"),
+        ("1e-999999999 m", "has too many digits"),
+        ("1e100 m", "has too many digits"),
+        ("1" * 5000 + " m", "has too many digits"),
+        ("1e" + "9" * 5000 + " m", "has too many digits"),
+        ("0." + "0" * 5000 + "1 m", "has too many digits"),
+    ],
+)  # fmt: skip
+def test_a_refusal_names_what_was_typed_and_what_would_be_right(text: str, words: str) -> None:
+    with pytest.raises(units.UnitError) as refusal:
+        units.parse(text, "length")
+    assert words in str(refusal.value)
+    assert len(str(refusal.value)) < 250
+
+
+def test_control_characters_do_not_reach_the_terminal() -> None:
+    with pytest.raises(UsageError) as refusal:
+        units.parse("2 \x1b[31mm\n\u202eft", "length")
+    assert str(refusal.value).isprintable()
+
+
+@pytest.mark.parametrize("dimension", units.UNITS)
+def test_a_unit_of_another_dimension_is_refused(dimension: str) -> None:
+    for other, table in units.UNITS.items():
+        for unit in set(table) - set(units.UNITS[dimension]):
+            with pytest.raises(units.UnitError, match=f"is not a unit of {dimension}"):
+                units.factor(unit, dimension)
+            assert other != dimension
+
+
+# Signs are the caller's business: a temperature or an offset may be negative, a flow may not.
+def test_a_negative_amount_is_read_as_such() -> None:
+    assert units.parse("-2 m", "length") == -2.0
+
+
+@given(
+    text=st.text(max_size=60) | st.from_regex(r"[-+0-9.,eE_ ]{0,12}[a-zA-Z/² .]{0,10}"),
+    dimension=st.sampled_from(sorted(units.UNITS)),
+)
+def test_anything_typed_is_a_finite_number_or_a_clear_refusal(text: str, dimension: str) -> None:
+    words = ""
+    try:
+        carried = units.parse(text, dimension)
+    except units.UnitError as refusal:
+        words = str(refusal)
+    if words:
+        assert words.isprintable()
+    else:
+        assert abs(carried) < 1e200
