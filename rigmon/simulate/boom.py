@@ -1,0 +1,125 @@
+"""The boom over time: on or off, its pressure and its flow.
+
+The pump holds the calibration's pressure while the boom is on; the pressure behind the nozzles rises and
+falls with a first-order lag when the boom switches or when pressure is lost. The nozzles follow the orifice
+law, flow = calibrated flow x sqrt(P / P_cal), and shut at once when the boom is switched off.
+"""
+
+from dataclasses import dataclass
+from math import exp
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rigmon.core.rate import flow_for_rate_l_min
+from rigmon.rig import Rig
+from rigmon.simulate.motion import STEP_S, Motion, Path
+from rigmon.simulate.noise import Floats
+from rigmon.simulate.scenario import Scenario
+
+#: invented: the pressure of a rig whose calibration names none
+UNSTATED_PRESSURE_KPA: Final = 300.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """What really happened, on a fine grid that has an exact edge wherever the boom or an event switches.
+
+    The first four have one value per edge; the last four one per cell between neighbouring edges
+    (pressure and flow: in its middle). All are float arrays but boom_on, which is bool.
+    """
+
+    t_s: Floats
+    speed_m_s: Floats
+    path_m: Floats
+    pressure_kpa: Floats
+    boom_on: NDArray[np.bool_]
+    cell_speed_m_s: Floats
+    cell_pressure_kpa: Floats
+    cell_flow_l_min: Floats
+
+    @property
+    def dt_s(self) -> Floats:
+        """Length of each cell [s]."""
+        return np.diff(self.t_s)
+
+    def cell_at(self, t_s: Floats) -> NDArray[np.intp]:
+        """The cell in which each time lies; a time on an edge belongs to the cell that begins there."""
+        return np.clip(np.searchsorted(self.t_s, t_s, side="right") - 1, 0, len(self.t_s) - 2)
+
+
+def nominal(rig: Rig) -> tuple[float, float]:
+    """Flow [L/min] and pressure [kPa] of the boom that is on and well.
+
+    Without a catch test: the flow that gives the target rate at the target speed.
+    """
+    cal = rig.calibration
+    if cal is None:
+        flow = flow_for_rate_l_min(rig.target.rate_l_ha, rig.target.speed_m_s, rig.swath_m)
+        return flow, UNSTATED_PRESSURE_KPA
+    return cal.flow_l_min, UNSTATED_PRESSURE_KPA if cal.pressure_kpa is None else cal.pressure_kpa
+
+
+def spans_on(scenario: Scenario, path: Path, motion: Motion) -> list[tuple[float, float]]:
+    """When the boom is on: (from, to) [s].
+
+    On in the passes; where it never switches, whenever the rig is under way (above speed.minimum).
+    """
+    if scenario.boom_switches:
+        return [(motion.time_at(leg.on_m), motion.time_at(leg.off_m)) for leg in path.passes]
+    excess = motion.speed_m_s - scenario.rig.speed.minimum_m_s
+    i = np.flatnonzero((excess[:-1] > 0) != (excess[1:] > 0))
+    crossings = (motion.t_s[i] + STEP_S * excess[i] / (excess[i] - excess[i + 1])).tolist()
+    return list(zip(crossings[::2], crossings[1::2], strict=True))
+
+
+def run_boom(scenario: Scenario, path: Path, motion: Motion) -> Trace:
+    """Pressure and flow along the drive."""
+    on = spans_on(scenario, path, motion)
+    losses = [
+        (event.start_s, min(event.end_s, motion.duration_s), event.size or 0.0)
+        for event in scenario.of_kind("pressure_loss")
+    ]
+    switches = [edge for span in on for edge in span] + [edge for loss in losses for edge in loss[:2]]
+    others = [
+        edge for event in scenario.events for edge in (event.start_s, min(event.end_s, motion.duration_s))
+    ]
+    t = np.unique(np.concatenate([motion.t_s, np.array(switches + others, dtype=float)]))
+    middle = (t[:-1] + t[1:]) / 2
+    boom_on = np.zeros(len(middle), dtype=bool)
+    for start, end in on:
+        boom_on[np.searchsorted(middle, start) : np.searchsorted(middle, end)] = True
+    flow_nominal, pressure_nominal = nominal(scenario.rig)
+    goal = np.where(boom_on, pressure_nominal, 0.0)
+    for start, end, size in losses:
+        goal[np.searchsorted(middle, start) : np.searchsorted(middle, end)] *= 1 - size
+    edge_pressure, cell_pressure = _lagged(goal.tolist(), np.diff(t).tolist(), scenario.pressure_tau_s)
+    flow = np.where(boom_on, flow_nominal * np.sqrt(cell_pressure / pressure_nominal), 0.0)
+    speed = motion.speed_at(t)
+    return Trace(
+        t_s=t,
+        speed_m_s=speed,
+        path_m=motion.path_at(t),
+        pressure_kpa=edge_pressure,
+        boom_on=boom_on,
+        cell_speed_m_s=(speed[:-1] + speed[1:]) / 2,
+        cell_pressure_kpa=cell_pressure,
+        cell_flow_l_min=flow,
+    )
+
+
+def _lagged(goal: list[float], dt_s: list[float], tau_s: float) -> tuple[Floats, Floats]:
+    """First-order lag after a goal that is constant within a cell: values at the edges, and mid-cell."""
+    if tau_s == 0:
+        cells = np.array(goal)
+        return np.concatenate([cells, cells[-1:]]), cells
+    value = 0.0
+    edges, middles = [value], []
+    for wanted, dt in zip(goal, dt_s, strict=True):
+        half = exp(-dt / (2 * tau_s))
+        gap = value - wanted
+        middles.append(wanted + gap * half)
+        value = wanted + gap * half * half
+        edges.append(value)
+    return np.array(edges), np.array(middles)

@@ -1,0 +1,351 @@
+"""What to simulate: the rig, its passes, its driver, its receiver and sensors, and what goes wrong.
+
+This module needs neither numpy nor pyproj.
+"""
+
+import dataclasses
+import types
+import typing
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from importlib import resources
+from math import isfinite, pi
+from typing import Any, Final
+
+from rigmon import config, units
+from rigmon.errors import UsageError
+from rigmon.rig import Rig
+
+SENTENCES: Final = ("RMC", "VTG", "GGA")
+SENSORS: Final = ("flow", "pressure", "switch")
+#: longer runs are refused: they are a slip of the keyboard, and would fill the memory
+LONGEST_RUN_S: Final = 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class EventKind:
+    """What an event does, and what its size means."""
+
+    about: str
+    size_means: str = ""  #: empty: takes no size
+    default_size: float | None = None  #: None with size_means: a size must be given
+    largest: float = 1.0
+
+
+EVENT_KINDS: Final[dict[str, EventKind]] = {
+    "gps_dropout": EventKind("nothing from the receiver"),
+    "void_fix": EventKind(
+        "the receiver has no fix and says so", "share of the void fixes with a garbage speed", 0.3
+    ),
+    "stuck_zero_speed": EventKind("the receiver holds its speed at exactly zero"),
+    "overspeed": EventKind("the driver goes too fast", "by this share of the target speed", None, 2.0),
+    "underspeed": EventKind("the driver goes too slow", "by this share of the target speed", None, 0.9),
+    "pressure_loss": EventKind(
+        "pressure falls, flow by the square root", "share of the pressure that is lost"
+    ),
+    "flow_silent": EventKind("nothing from the flowmeter"),
+    "pressure_silent": EventKind("nothing from the pressure transducer"),
+    "switch_silent": EventKind("nothing from the boom switch"),
+    "garbled": EventKind("lines are damaged on the way", "share of the lines that are damaged", 0.2),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something goes wrong from `start_s` (after the start of the recording) for `duration_s`.
+
+    `size` is a fraction (0.3 is 30 %); what of, EVENT_KINDS says. None takes the kind's default.
+    Raises UsageError for a kind, time or size that cannot be.
+    """
+
+    kind: str
+    start_s: float
+    duration_s: float
+    size: float | None = None
+
+    def __post_init__(self) -> None:
+        kind = EVENT_KINDS.get(self.kind)
+        if kind is None:
+            raise UsageError(f"event '{self.kind}' is not known; use one of: {', '.join(EVENT_KINDS)}")
+        if not (isfinite(self.start_s) and self.start_s >= 0):
+            raise UsageError(f"event {self.kind}: start {self.start_s:g} s must be 0 s or later")
+        if not (isfinite(self.duration_s) and self.duration_s > 0):
+            raise UsageError(f"event {self.kind}: duration {self.duration_s:g} s must be above 0 s")
+        if not kind.size_means:
+            if self.size is not None:
+                raise UsageError(f"event {self.kind} takes no size: {kind.about}")
+            return
+        if self.size is None:
+            if kind.default_size is None:
+                raise UsageError(f"event {self.kind} needs a size, such as 30%: {kind.size_means}")
+            object.__setattr__(self, "size", kind.default_size)
+        elif not 0 < self.size <= kind.largest:
+            raise UsageError(
+                f"event {self.kind}: size {100 * self.size:g}% must be above 0% and at most "
+                f"{100 * kind.largest:g}%: {kind.size_means}"
+            )
+
+    @property
+    def end_s(self) -> float:
+        return self.start_s + self.duration_s
+
+
+def parse_event(text: str) -> Event:
+    """An event as typed: 'kind,start,duration[,size]', such as 'pressure_loss,120s,20s,30%'.
+
+    Raises UsageError that says what is wrong with the text and what would be right.
+    """
+    parts = [part.strip() for part in text.split(",")]
+    if not 3 <= len(parts) <= 4:
+        raise UsageError(
+            f"event '{text}' must read kind,start,duration or kind,start,duration,size, such as "
+            f"pressure_loss,120s,20s,30%; kinds are: {', '.join(EVENT_KINDS)}"
+        )
+    size = None
+    try:
+        if parts[0] not in EVENT_KINDS:
+            raise UsageError(f"'{parts[0]}' is not known; use one of: {', '.join(EVENT_KINDS)}")
+        start_s, duration_s = (units.parse(part, "time") for part in parts[1:3])
+        if len(parts) == 4:
+            size = _percentage(parts[3])
+        return Event(parts[0], start_s, duration_s, size)
+    except UsageError as error:
+        raise UsageError(f"event '{text}': {error}") from error
+
+
+def _percentage(text: str) -> float:
+    try:
+        if not text.endswith("%"):
+            raise ValueError
+        return float(text[:-1]) / 100
+    except ValueError:
+        raise UsageError(f"size '{text}' must be a percentage, such as 30%") from None
+
+
+def demo_rig() -> Rig:
+    """The invented Creek rig of the demo recording."""
+    source = resources.files("rigmon") / "data" / "demo.rig.toml"
+    return config.parse(source.read_text(encoding="utf-8"), "demo.rig.toml")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scenario:
+    """Everything that decides a simulation. Two equal scenarios give the same bytes.
+
+    The rig drives `passes` parallel passes, joined by semicircles, with the boom off between them when it
+    has a switch or a sensor that shows it. The default origin lies in the open ocean: nobody's land.
+    Raises UsageError that names the parameter, its value, and what would be right.
+    """
+
+    rig: Rig = field(default_factory=demo_rig)
+    seed: int = 1
+
+    # the job
+    passes: int = 4
+    pass_length_m: float = 100.0
+    headland_m: float = 4.0  #: straight run before and after each pass, boom off
+    turn_radius_m: float | None = None  #: None: half the swath, so that the passes abut
+    turn_speed_m_s: float = 1.1
+    standstill_s: float = 5.0  #: at the start and at the end
+    start_utc: datetime = datetime(2026, 6, 1, 9, 0, 0, tzinfo=UTC)
+    origin_lat_deg: float = 40.0
+    origin_lon_deg: float = -40.0
+    heading_deg: float = 20.0  #: course of the first pass
+    boom_off_in_turns: bool | None = None  #: None: when any sensor is sent; else on whenever under way
+
+    # the driver: an Ornstein-Uhlenbeck process about the target speed, softened by the reaction time
+    wander_sd_m_s: float = 0.1
+    wander_tau_s: float = 8.0
+    reaction_s: float = 0.5
+    acceleration_m_s2: float = 0.5  #: neither speeds up nor slows down more briskly
+    creep_m_s: float = 0.3  #: never slower, once under way
+
+    # the receiver
+    gps_hz: int = 5
+    sentences: tuple[str, ...] = SENTENCES
+    talker: str = "GP"
+    nmea41: bool = False  #: RMC with the navigational status field of NMEA 4.1, 'V' as such receivers send
+    white_noise_m_s: float = 0.04  #: standard deviation of one speed, independent from fix to fix
+    correlated_noise_m_s: float = 0.0  #: standard deviation of the AR(1) part of the speed's noise
+    correlated_tau_s: float = 2.0
+    latency_s: float = 0.0  #: speed and position sent at t are those of t - latency
+    position_noise_m: float = 0.5  #: standard deviation north and east, AR(1)
+    position_noise_tau_s: float = 60.0
+    speed_quantum_kn: float = 0.01  #: the step in which speed is printed: 0.1, 0.01 or 0.001 knots
+    position_decimals: int = 5  #: decimals of the minutes in positions
+
+    # the sensors
+    sensors: tuple[str, ...] | None = None  #: of flow, pressure, switch; None: those the rig reads from XDR
+    sensor_hz: int = 5
+    flow_noise_pct: float = 1.0
+    pressure_noise_pct: float = 1.0
+    pressure_tau_s: float = 0.3  #: time constant of the pressure's rise and fall
+
+    #: NMEA 4 TAG block with the unix time in ms before each sentence. None: where a GPS dropout would leave
+    #: the sensors' sentences without any time, as XDR carries none
+    tag_blocks: bool | None = None
+    events: tuple[Event, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, low, high in _BOUNDS:
+            value = getattr(self, name)
+            if value is None:
+                continue
+            if isinstance(value, bool) or not (isfinite(value) and low <= value <= high):
+                raise UsageError(f"{name} = {value!r} must be between {low:g} and {high:g}")
+        for name in _WHOLE:
+            if not isinstance(getattr(self, name), int):
+                raise UsageError(f"{name} = {getattr(self, name)!r} must be a whole number")
+        _subset("sentences", self.sentences, SENTENCES, empty=False)
+        if self.speed_quantum_kn not in (0.1, 0.01, 0.001):
+            raise UsageError(f"speed_quantum_kn = {self.speed_quantum_kn!r} must be 0.1, 0.01 or 0.001")
+        if not (len(self.talker) == 2 and self.talker.isascii() and self.talker.isalpha()):
+            raise UsageError(f"talker = {self.talker!r} must be two letters, such as 'GP' or 'GN'")
+        if self.start_utc.tzinfo is None:
+            raise UsageError(f"start_utc = {self.start_utc.isoformat()} needs a time zone, such as +00:00")
+        if self.start_utc.microsecond:
+            raise UsageError(f"start_utc = {self.start_utc.isoformat()} must be a whole second")
+        if self.rig.target.speed_m_s <= self.creep_m_s:
+            raise UsageError(
+                f"creep_m_s = {self.creep_m_s:g} must be below the rig's target speed, "
+                f"{self.rig.target.speed_m_s:.3g} m/s"
+            )
+        self._check_sensors()
+        if self.path_length_m / self.rig.target.speed_m_s > LONGEST_RUN_S:
+            raise UsageError(
+                f"passes = {self.passes} of pass_length_m = {self.pass_length_m:g} are more than a day of "
+                "driving: ask for fewer or shorter passes"
+            )
+
+    def _check_sensors(self) -> None:
+        if self.sensors is not None:
+            _subset("sensors", self.sensors, SENSORS, empty=True)
+            for sensor in self.sensors:
+                section, source = _SECTIONS[sensor], self._source(sensor)
+                if source != "xdr":
+                    raise UsageError(
+                        f"sensors = {sensor!r} cannot be sent: the rig's {section}.source is {source!r}; "
+                        f'set {section}.source = "xdr" in the rig file'
+                    )
+        for sensor in SENSORS:
+            if f"{sensor}_silent" in {event.kind for event in self.events} and sensor not in self.sent:
+                raise UsageError(f"event {sensor}_silent: this rig sends no {sensor}")
+
+    def _source(self, sensor: str) -> str:
+        return str(getattr(self.rig, _SECTIONS[sensor]).source)
+
+    @property
+    def sent(self) -> tuple[str, ...]:
+        """The sensors that are sent as XDR."""
+        if self.sensors is not None:
+            return tuple(sensor for sensor in SENSORS if sensor in self.sensors)
+        return tuple(sensor for sensor in SENSORS if self._source(sensor) == "xdr")
+
+    @property
+    def boom_switches(self) -> bool:
+        """Whether the boom is off between passes."""
+        return bool(self.sent) if self.boom_off_in_turns is None else self.boom_off_in_turns
+
+    @property
+    def tagged(self) -> bool:
+        """Whether TAG blocks are written."""
+        if self.tag_blocks is None:
+            return bool(self.sent) and bool(self.of_kind("gps_dropout"))
+        return self.tag_blocks
+
+    @property
+    def radius_m(self) -> float:
+        """Radius of the turns."""
+        return self.rig.swath_m / 2 if self.turn_radius_m is None else self.turn_radius_m
+
+    @property
+    def path_length_m(self) -> float:
+        """Length of the whole path, from the first headland to the last."""
+        straights = self.passes * (self.pass_length_m + 2 * self.headland_m)
+        return straights + (self.passes - 1) * pi * self.radius_m
+
+    def of_kind(self, *kinds: str) -> list[Event]:
+        """The events of these kinds, as given."""
+        return [event for event in self.events if event.kind in kinds]
+
+
+_SECTIONS: Final = {"flow": "flow", "pressure": "pressure", "switch": "boom_switch"}
+_WHOLE: Final = ("seed", "passes", "gps_hz", "sensor_hz", "position_decimals")
+_BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
+    ("seed", 0, 2**63 - 1),
+    ("passes", 1, 10000),
+    ("pass_length_m", 1, 10000),
+    ("headland_m", 0, 1000),
+    ("turn_radius_m", 0.1, 1000),
+    ("turn_speed_m_s", 0.1, 10),
+    ("standstill_s", 0, 3600),
+    ("origin_lat_deg", -85, 85),
+    ("origin_lon_deg", -180, 180),
+    ("heading_deg", -360, 360),
+    ("wander_sd_m_s", 0, 2),
+    ("wander_tau_s", 0.1, 3600),
+    ("reaction_s", 0.02, 60),
+    ("acceleration_m_s2", 0.05, 10),
+    ("creep_m_s", 0.05, 5),
+    ("gps_hz", 1, 20),
+    ("white_noise_m_s", 0, 5),
+    ("correlated_noise_m_s", 0, 5),
+    ("correlated_tau_s", 0.01, 3600),
+    ("latency_s", 0, 10),
+    ("position_noise_m", 0, 100),
+    ("position_noise_tau_s", 0.01, 86400),
+    ("position_decimals", 3, 8),
+    ("sensor_hz", 1, 50),
+    ("flow_noise_pct", 0, 50),
+    ("pressure_noise_pct", 0, 50),
+    ("pressure_tau_s", 0, 60),
+)
+
+
+def _subset(name: str, given: tuple[str, ...], known: tuple[str, ...], empty: bool) -> None:
+    if any(item not in known for item in given) or len(set(given)) != len(given):
+        raise UsageError(f"{name} = {given!r} must be some of: {', '.join(known)}")
+    if not given and not empty:
+        raise UsageError(f"{name} is empty; it must be some of: {', '.join(known)}")
+
+
+def scenario_as_dict(scenario: Scenario) -> dict[str, Any]:
+    """Every parameter, rig included, as JSON can hold it. `scenario_from_dict` reads it back."""
+    result: dict[str, Any] = _plain(dataclasses.asdict(scenario))
+    return result
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def scenario_from_dict(values: dict[str, Any]) -> Scenario:
+    """The scenario in a truth file, so that its run can be repeated. Raises UsageError."""
+    try:
+        scenario: Scenario = _typed(Scenario, values)
+    except (TypeError, ValueError, AttributeError) as error:
+        raise UsageError(f"not a scenario as rigmon writes it into its truth: {error}") from error
+    return scenario
+
+
+def _typed(kind: Any, value: Any) -> Any:
+    origin, inside = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (types.UnionType, typing.Union):
+        return None if value is None else _typed(next(k for k in inside if k is not type(None)), value)
+    if origin is tuple:
+        return tuple(_typed(inside[0], item) for item in value)
+    if origin is dict:
+        return {key: _typed(inside[1], item) for key, item in value.items()}
+    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
+        hints = typing.get_type_hints(kind)
+        unknown = value.keys() - hints.keys()
+        if unknown:
+            raise ValueError(f"{kind.__name__} has no {', '.join(sorted(unknown))}")
+        return kind(**{key: _typed(hints[key], item) for key, item in value.items()})
+    if kind in (date, datetime):
+        return kind.fromisoformat(value)
+    return value
