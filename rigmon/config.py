@@ -4,10 +4,12 @@ Every error names the file, the key, the value, and what would be right; unknown
 """
 
 import difflib
+import json
+import re
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +30,11 @@ from rigmon.rig import (
 
 _REQUIRED = object()
 
+#: A rig file is a page or two; more is a wrong file.
+_LARGEST_FILE_BYTES = 1_000_000
+
+_LARGEST_SWATH_M = 100.0
+
 
 @dataclass(frozen=True, slots=True)
 class Key:
@@ -43,43 +50,47 @@ class Key:
     above: float | None = None  #: exclusive lower bound
     hint: str = ""  #: for keys without a default: what a value looks like
 
+    def sample(self) -> str:
+        """A value of this key as the file would have it."""
+        return self.example or self.hint or _toml(self.default)
+
 
 def _alert(
-    about: str, on: str, off: str = "2 s", deadband: float = 2.0, limit: float | None = None
+    about: str, on: str, off: str = "2 s", deadband: float | None = None, limit: float | None = None
 ) -> dict[str, Key]:
     keys = {
         "enabled": Key("flag", True, about),
         "on_delay": Key(
             "delay", on, "how long it must last to be raised: a time, or metres or feet travelled"
         ),
-        "off_delay": Key("delay", off, "how long it must be over to be cleared: a time"),
-        "deadband_pct": Key(
-            "pct", deadband, "how far back inside the limit it must come to clear", low=0, high=50
-        ),
+        "off_delay": Key("time", off, "how long it must be over to be cleared", low=0, high=3600),
     }
     if limit is not None:
         keys["limit_pct"] = Key("pct", limit, "how far below the calibration's pressure", above=0, high=100)
+    if deadband is not None:
+        about = "how far back inside the limit it must come to clear"
+        keys["deadband_pct"] = Key("pct", deadband, about, low=0, high=50)
     return keys
 
 
 #: section -> key -> Key. Order is the order in the file that `rigmon init` writes.
 SCHEMA: dict[str, dict[str, Key]] = {
     "rig": {
-        "name": Key("text", _REQUIRED, "what you call this rig", '"Creek rig"  # invented'),
+        "name": Key("text", _REQUIRED, "what you call this rig (this one is invented)", '"Creek rig"'),
         "nozzle_count": Key("int", _REQUIRED, "nozzles on the boom", "12", low=1, high=500),
-        "nozzle_spacing": Key("length", _REQUIRED, "between neighbouring nozzles", '"20 in"', above=0, high=20),
-        "swath": Key("length", None, "effective swath, when it is not nozzle_count x nozzle_spacing", above=0, high=100, hint='"20 ft"'),
+        "nozzle_spacing": Key("length", _REQUIRED, "between neighbouring nozzles", '"20 in"', low=0.01, high=20),
+        "swath": Key("length", None, "effective swath, when it is not nozzle_count x nozzle_spacing", low=0.1, high=100, hint='"20 ft"'),
         "swath_uncertainty_pct": Key("number", 1.0, "standard uncertainty of the swath, %", low=0, high=20),
         "units": Key("choice", "us", "what screens and reports show", '"us"', ("us", "metric")),
     },
     "target": {
-        "rate": Key("rate", _REQUIRED, "application rate the label and the job call for", '"17 gal/ac"', above=0),
-        "speed": Key("speed", None, "speed you mean to hold; left out: the one at which the calibrated flow gives the rate", '"3.5 mph"', above=0, high=20),
+        "rate": Key("rate", _REQUIRED, "application rate the label and the job call for", '"17 gal/ac"', low=0.1, high=20000),
+        "speed": Key("speed", None, "speed you mean to hold; left out: the one at which the calibrated flow gives the rate", '"3.5 mph"', low=0.1, high=20),
         "tolerance_pct": Key("pct", 10.0, "rate may be off by this much, %", "10", above=0, high=50),
     },
     "calibration": {
-        "flow": Key("flow", None, "whole-boom output from the catch test, with clean water", '"2.4 gal/min"', above=0),
-        "pressure": Key("pressure", None, "pressure during the catch test", '"40 psi"', above=0),
+        "flow": Key("flow", None, "whole-boom output from the catch test, with clean water", '"2.4 gal/min"', low=0.01, high=2000),
+        "pressure": Key("pressure", None, "pressure during the catch test", '"40 psi"', low=5, high=10000),
         "taken_on": Key("date", None, "day of the catch test", "2026-05-30"),
         "uncertainty_pct": Key("number", 2.5, "standard uncertainty of the calibrated flow, %", low=0, high=50),
     },
@@ -87,7 +98,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "port": Key("text", "/dev/serial0", "serial port or pyserial URL of the receiver", '"/dev/serial0"'),
         "baud": Key("int", 9600, "its speed", "9600", low=300, high=4000000),
         "stale": Key("time", "2 s", "silence after which speed is unknown", low=0.2, high=60),
-        "speed_noise": Key("speed", "0.05 m/s", "standard deviation of one Doppler speed", above=0, high=2),
+        "speed_noise": Key("speed", "0.05 m/s", "standard deviation of one Doppler speed", low=0.001, high=2),
         "speed_bias_pct": Key("number", 0.5, "standard uncertainty of speed that does not average out, %", low=0, high=20),
         "accept_missing_checksum": Key("flag", False, "take sentences without checksum from an old receiver"),
     },
@@ -96,17 +107,17 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "baud": Key("int", 9600, "its speed", low=300, high=4000000),
     },
     "speed": {
-        "minimum": Key("speed", "0.5 m/s", "below it no rate is stated; a boom without switch is assumed off", above=0, high=5),
+        "minimum": Key("speed", "0.5 m/s", "below it no rate is stated; a boom without switch is assumed off", low=0.05, high=5),
         "stationary": Key("speed", "0.15 m/s", "below it the rig counts as standing still", low=0, high=2),
-        "maximum": Key("speed", "15 m/s", "a faster reading is implausible", above=0, high=100),
-        "jerk": Key("number", 0.35, "how briskly speed changes, m/s3: larger follows faster and smooths less", above=0, high=50),
+        "maximum": Key("speed", "15 m/s", "a faster reading is implausible", low=1, high=100),
+        "jerk": Key("number", 0.35, "how briskly speed changes, m/s3: larger follows faster and smooths less", low=0.001, high=50),
     },
     "flow": {
         "source": Key("choice", "none", "none | gpio | xdr", '"none"', ("none", "gpio", "xdr")),
         "xdr_name": Key("text", "FLOW", "xdr: the transducer's name: type R (flow, L/s) or V (volume, m3)", '"FLOW"'),
         "pin": Key("int", None, "gpio: BCM number of the pulse pin", low=0, high=53, hint='17'),
-        "pulses_per_l": Key("number", None, "gpio: pulses per litre from the flowmeter calibration", above=0, hint='450'),
-        "maximum": Key("flow", "200 L/min", "a larger reading is implausible", above=0),
+        "pulses_per_l": Key("number", None, "gpio: pulses per litre from the flowmeter calibration", low=0.01, high=1e6, hint='450'),
+        "maximum": Key("flow", "200 L/min", "a larger reading is implausible", low=0.1, high=5000),
         "uncertainty_pct": Key("number", 2.0, "standard uncertainty of the flowmeter, %", low=0, high=50),
         "stale": Key("time", "2 s", "silence after which flow is unknown", low=0.2, high=60),
     },
@@ -118,8 +129,8 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "supply_channel": Key("int", None, "adc: channel that measures the supply rail through the same divider", low=0, high=7, hint='1'),
         "zero_fraction": Key("number", 0.1, "adc: reading at zero pressure, as a fraction of full scale (of the rail, where it is measured)", low=0, high=1),
         "span_fraction": Key("number", 0.9, "adc: reading at the span pressure, same fraction", low=0, high=1),
-        "span": Key("pressure", "1000 kPa", "adc: pressure at span_fraction", above=0),
-        "maximum": Key("pressure", "2000 kPa", "a larger reading is implausible", above=0),
+        "span": Key("pressure", "1000 kPa", "adc: pressure at span_fraction", low=10, high=100000),
+        "maximum": Key("pressure", "2000 kPa", "a larger reading is implausible", low=10, high=100000),
         "uncertainty_pct": Key("number", 2.0, "standard uncertainty of the pressure, %", low=0, high=50),
         "stale": Key("time", "2 s", "silence after which pressure is unknown", low=0.2, high=60),
     },
@@ -134,10 +145,10 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "required_area_pct": Key("pct", 90.0, "share of the treated area that must be inside the tolerance, %", "90", above=0, high=100),
     },
     "log": {"folder": Key("text", "runs", "where run logs are kept; relative to where rigmon is started")},
-    "alerts.speed_fast": _alert("faster than the band allows, and speed is what is off", "1.8 s"),
-    "alerts.speed_slow": _alert("slower than the band allows, and speed is what is off", "1.8 s"),
-    "alerts.rate_high": _alert("rate above tolerance, and flow is what is off", "4 s"),
-    "alerts.rate_low": _alert("rate below tolerance, and flow is what is off", "4 s"),
+    "alerts.speed_fast": _alert("faster than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
+    "alerts.speed_slow": _alert("slower than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
+    "alerts.rate_high": _alert("rate above tolerance, and flow is what is off", "4 s", deadband=2.0),
+    "alerts.rate_low": _alert("rate below tolerance, and flow is what is off", "4 s", deadband=2.0),
     "alerts.pressure_loss": _alert("pressure far below the calibration's", "1.5 s", deadband=4.0, limit=20.0),
     "alerts.gps_lost": _alert("no usable fix", "1 s", off="1 s"),
     "alerts.gps_implausible": _alert("speed from the receiver cannot be true", "1 s"),
@@ -156,7 +167,11 @@ ALERT_CODES: tuple[str, ...] = tuple(s.removeprefix("alerts.") for s in SCHEMA i
 def load(path: Path) -> tuple[Rig, str]:
     """Read a rig file. Returns the rig and the file's text (kept in run logs). Raises ConfigError."""
     try:
-        text = path.read_bytes().decode("utf-8")
+        with path.open("rb") as file:
+            data = file.read(_LARGEST_FILE_BYTES + 1)
+        if len(data) > _LARGEST_FILE_BYTES:
+            raise ConfigError(f"{path}: larger than 1 MB, so not a rig file; 'rigmon init' writes one")
+        text = data.decode("utf-8-sig")
     except OSError as error:
         raise ConfigError(
             f"{path}: cannot be read: {error.strerror}; 'rigmon init' writes a rig file"
@@ -171,48 +186,108 @@ def parse(text: str, name: str) -> Rig:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{name}: not valid TOML: {error}") from error
+        raise ConfigError(
+            f"{name}: not valid TOML: {error}; write one 'key = value' a line, text and quantities in quotes"
+        ) from error
+    except ValueError as error:
+        raise ConfigError(f"{name}: not valid TOML: a number has too many digits") from error
+    except RecursionError as error:
+        raise ConfigError(f"{name}: not a rig file: brackets nested too deeply") from error
     values = _read(data, name)
     return _build(values, name)
 
 
 def _read(data: dict[str, Any], name: str) -> dict[str, dict[str, Any]]:
-    sections: dict[str, Any] = {}
-    for section, table in data.items():
-        if section == "alerts" and isinstance(table, dict):
-            sections.update({f"alerts.{code}": rule for code, rule in table.items()})
-        else:
-            sections[section] = table
-    for section, table in sections.items():
-        if section not in SCHEMA:
-            raise ConfigError(f"{name}: unknown section [{section}]; {_closest(section, SCHEMA)}")
-        if not isinstance(table, dict):
-            raise ConfigError(
-                f"{name}: {section} = {table!r} must be a section: [{section}] and keys below it"
-            )
+    sections = _sections(data, name)
     values: dict[str, dict[str, Any]] = {}
     for section, keys in SCHEMA.items():
         given = sections.get(section, {})
         for key in given:
             if key not in keys:
-                raise ConfigError(f"{name}: unknown key {section}.{key}; {_closest(key, keys)}")
+                raise ConfigError(
+                    f"{name}: unknown key {section}.{_name(key)} = {_shown(given[key])}; {_closest(key, keys)}"
+                )
         values[section] = {}
         for key, spec in keys.items():
             where = f"{name}: {section}.{key}"
             if key in given:
                 values[section][key] = _value(spec, given[key], where)
             elif spec.default is _REQUIRED:
-                raise ConfigError(
-                    f"{where} is missing; add it, such as: {key} = {spec.example.split('  #')[0]}"
-                )
+                raise ConfigError(f"{where} is missing; add it, such as: {key} = {spec.sample()}")
             else:
                 values[section][key] = None if spec.default is None else _value(spec, spec.default, where)
     return values
 
 
-def _closest(word: str, known: dict[str, Any]) -> str:
-    near = difflib.get_close_matches(word, known, n=1)
-    return f"did you mean '{near[0]}'?" if near else f"known are: {', '.join(known)}"
+def _sections(data: dict[str, Any], name: str) -> dict[str, dict[str, Any]]:
+    """The file's tables by their name in SCHEMA; every one is known and a table."""
+    found: list[tuple[str, str, Any]] = []
+    for top, table in data.items():
+        if top == "alerts" and isinstance(table, dict):
+            found += [(f"alerts.{code}", f"alerts.{_name(code)}", rule) for code, rule in table.items()]
+        elif top == "alerts":
+            raise ConfigError(
+                f"{name}: alerts = {_shown(table)} must be sections, such as [alerts.speed_fast], and keys below"
+            )
+        else:
+            # a quoted "alerts.speed_fast" at the top is not the section of that name
+            found.append(("" if "." in top else top, _name(top), table))
+    sections: dict[str, dict[str, Any]] = {}
+    for section, shown, table in found:
+        if section in SCHEMA and isinstance(table, dict):
+            sections[section] = table
+        elif section in SCHEMA:
+            raise ConfigError(
+                f"{name}: {shown} = {_shown(table)} must be a section: [{shown}] and keys below it"
+            )
+        elif isinstance(table, dict):
+            raise ConfigError(f"{name}: unknown section [{shown}]; {_closest(section or shown, SCHEMA)}")
+        else:
+            homes = [known for known, keys in SCHEMA.items() if shown in keys and "." not in known]
+            right = (
+                f"it belongs below [{'] or ['.join(homes)}]"
+                if homes
+                else f"sections are: {', '.join(known for known in SCHEMA if '.' not in known)}"
+            )
+            raise ConfigError(f"{name}: {shown} = {_shown(table)} stands outside any section; {right}")
+    return sections
+
+
+def _closest(word: str, known: Iterable[str]) -> str:
+    names = list(known)
+    near = difflib.get_close_matches(word[:_LONGEST_SHOWN], names, n=1)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    alert = word.startswith("alerts.")
+    return f"known are: {', '.join(name for name in names if name.startswith('alerts.') == alert)}"
+
+
+_LONGEST_SHOWN = 60
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "..."
+
+
+def _name(key: str) -> str:
+    """A key as the file has it, safe to print."""
+    return _cut(key) if _BARE_KEY.fullmatch(key) else json.dumps(_cut(key))
+
+
+def _shown(value: Any) -> str:
+    """A value much as the file has it: on one line, of bounded length, without control characters."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(_cut(value), ensure_ascii=not value.isprintable())
+    if isinstance(value, int) and abs(value) >= 10**_LONGEST_SHOWN:
+        return "a very large number"
+    if isinstance(value, int | float):
+        return str(value)
+    if isinstance(value, date | datetime | time):
+        return value.isoformat()
+    return "a list [...]" if isinstance(value, list) else "a table {...}"
 
 
 def _value(spec: Key, value: Any, where: str) -> Any:
@@ -225,54 +300,90 @@ def _value(spec: Key, value: Any, where: str) -> Any:
             or (spec.above is not None and result <= spec.above)
         )
         if outside:
-            unit = next(iter(units.UNITS[spec.kind])) if spec.kind in units.UNITS else ""
-            floor = f"above {spec.above:g}" if spec.above is not None else f"at least {spec.low or 0:g}"
-            ceiling = f" and at most {spec.high:g}" if spec.high is not None else ""
-            raise ConfigError(
-                f"{where} = {value!r} is out of bounds; it must be {floor}{ceiling} {unit}".rstrip()
-            )
+            raise ConfigError(f"{where} = {_shown(value)} is out of bounds; it must be {_bounds(spec)}")
     return result
 
 
-def _read_text(_spec: Key, value: Any, where: str) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise ConfigError(f'{where} = {value!r} must be text in quotes, such as "..."')
+def _bounds(spec: Key) -> str:
+    """The bounds in words, in both systems of units."""
+    parts = []
+    if spec.above is not None:
+        parts.append(f"above {_both(spec.above, spec.kind)}")
+    if spec.low is not None:
+        parts.append(f"at least {_both(spec.low, spec.kind)}")
+    if spec.high is not None:
+        parts.append(f"at most {_both(spec.high, spec.kind)}")
+    return " and ".join(parts)
+
+
+def _both(carried: float, kind: str) -> str:
+    """A carried value as both kinds of readers write it: '20 m (65.6 ft)'."""
+    if kind not in units.UNITS:
+        return f"{_digits(carried, 4)} %" if kind == "pct" else _digits(carried, 4)
+    us, metric = (units.shown_unit(kind, system) for system in ("us", "metric"))
+    first = f"{_digits(units.convert(carried, kind, metric), 4)} {metric}"
+    return (
+        first
+        if carried == 0 or us == metric
+        else f"{first} ({_digits(units.convert(carried, kind, us), 3)} {us})"
+    )
+
+
+def _digits(number: float, digits: int) -> str:
+    """So many significant digits, never with an exponent."""
+    short = f"{number:.{digits}g}"
+    return f"{number:.0f}" if "e+" in short else short
+
+
+def _read_text(spec: Key, value: Any, where: str) -> str:
+    if not isinstance(value, str) or not value.strip() or not value.isprintable():
+        raise ConfigError(
+            f"{where} = {_shown(value)} must be text in quotes, on one line, such as {spec.sample()}"
+        )
     return value
 
 
-def _read_int(_spec: Key, value: Any, where: str) -> int:
+def _read_int(spec: Key, value: Any, where: str) -> int:
     if isinstance(value, bool) or not isinstance(value, int):
-        raise ConfigError(f"{where} = {value!r} must be a whole number without quotes")
+        raise ConfigError(
+            f"{where} = {_shown(value)} must be a whole number without quotes, such as {spec.sample()}"
+        )
     return value
 
 
-def _read_number(_spec: Key, value: Any, where: str) -> float:
+def _read_number(spec: Key, value: Any, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= 1e300:
-        raise ConfigError(f"{where} = {value!r} must be a number without quotes")
+        raise ConfigError(
+            f"{where} = {_shown(value)} must be a number without quotes, such as {spec.sample()}"
+        )
     return float(value)
 
 
 def _read_flag(_spec: Key, value: Any, where: str) -> bool:
     if not isinstance(value, bool):
-        raise ConfigError(f"{where} = {value!r} must be true or false, without quotes")
+        raise ConfigError(f"{where} = {_shown(value)} must be true or false, without quotes")
     return value
 
 
 def _read_date(_spec: Key, value: Any, where: str) -> date:
     if type(value) is not date:
-        raise ConfigError(f"{where} = {value!r} must be a date without quotes, such as 2026-05-30")
+        raise ConfigError(f"{where} = {_shown(value)} must be a date without quotes, such as 2026-05-30")
     return value
 
 
 def _read_choice(spec: Key, value: Any, where: str) -> str:
     if value not in spec.choices:
-        raise ConfigError(f"{where} = {value!r} must be one of: {', '.join(spec.choices)}")
+        choices = ", ".join(f'"{choice}"' for choice in spec.choices)
+        raise ConfigError(f"{where} = {_shown(value)} must be one of: {choices}")
     return str(value)
 
 
 def _read_delay(_spec: Key, value: Any, where: str) -> tuple[float | None, float | None]:
     """(seconds, None) or (None, metres)."""
-    wrong = ConfigError(f"{where} = {value!r} must be a time or a distance from 0 up, such as '2 s' or '3 m'")
+    wrong = ConfigError(
+        f"{where} = {_shown(value)} must be a time up to 1 h or a distance up to 3600 m, with its unit and "
+        'in quotes, such as "2 s", "3 m" or "10 ft"'
+    )
     if not isinstance(value, str):
         raise wrong
     for dimension in ("time", "length"):
@@ -287,15 +398,15 @@ def _read_delay(_spec: Key, value: Any, where: str) -> tuple[float | None, float
 
 
 def _read_quantity(spec: Key, value: Any, where: str) -> float:
-    if not isinstance(value, str):
-        raise ConfigError(
-            f"{where} = {value!r} needs a unit of {spec.kind}, in quotes, "
-            f'such as "{value} {next(iter(units.UNITS[spec.kind]))}"'
-        )
-    try:
-        return units.parse(value, spec.kind)
-    except units.UnitError as error:
-        raise ConfigError(f"{where}: {error}") from error
+    if isinstance(value, str):
+        try:
+            return units.parse(value, spec.kind)
+        except units.UnitError as error:
+            raise ConfigError(f"{where} = {error}") from error  # it begins with the value
+    plain = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e6
+    number = str(value) if plain else "20"
+    such = " or ".join(f'"{number} {unit}"' for unit in dict.fromkeys(units.SHOWN[spec.kind]))
+    raise ConfigError(f"{where} = {_shown(value)} needs a unit of {spec.kind}, in quotes, such as {such}")
 
 
 _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
@@ -313,35 +424,26 @@ _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
 def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
-    gps, speed = values["gps"], values["speed"]
+    gps, speed, node = values["gps"], values["speed"], values["node"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
-
-    def wrong(key: str, why: str) -> ConfigError:
-        return ConfigError(f"{name}: {key} {why}")
-
-    if cal["flow"] is None and flow["source"] == "none":
-        raise wrong(
-            "calibration.flow", "is missing; without a flowmeter the rate rests on it: do a catch test"
-        )
-    if pressure["source"] != "none" and cal["flow"] is not None and cal["pressure"] is None:
-        raise wrong("calibration.pressure", "is missing; a fitted transducer is compared with it")
-    if target["speed"] is None and cal["flow"] is None:
-        raise wrong("target.speed", "is missing; without calibration.flow it cannot be worked out")
-    if flow["source"] == "gpio" and (flow["pin"] is None or flow["pulses_per_l"] is None):
-        raise wrong("flow.pin and flow.pulses_per_l", "are needed when flow.source is 'gpio'")
-    if boom["source"] == "gpio" and boom["pin"] is None:
-        raise wrong("boom_switch.pin", "is needed when boom_switch.source is 'gpio'")
-    if pressure["span_fraction"] <= pressure["zero_fraction"]:
-        raise wrong(
-            "pressure.span_fraction", f"= {pressure['span_fraction']!r} must be above pressure.zero_fraction"
-        )
-    if speed["stationary"] >= speed["minimum"]:
-        raise wrong("speed.stationary", "must be below speed.minimum")
+    _check(values, swath_m, name)
 
     target_speed = target["speed"]
     if target_speed is None:
         # rate = flow / (speed x swath); L/min over m/s and m is 1e4/60 L/ha
         target_speed = cal["flow"] * 1e4 / (60 * target["rate"] * swath_m)
+    if not speed["minimum"] < target_speed <= speed["maximum"]:
+        given = _both(target_speed, "speed")
+        why = "is" if target["speed"] is not None else "is left out, and calibration.flow gives the rate at"
+        raise ConfigError(
+            f"{name}: target.speed {why} {given}; it must be above speed.minimum, "
+            f"{_both(speed['minimum'], 'speed')}, and at most speed.maximum, {_both(speed['maximum'], 'speed')}"
+            + (
+                ""
+                if target["speed"] is not None
+                else ": check calibration.flow (the whole boom) and target.rate"
+            )
+        )
     calibration = None
     if cal["flow"] is not None:
         calibration = Calibration(cal["flow"], cal["pressure"], cal["taken_on"], cal["uncertainty_pct"])
@@ -362,7 +464,7 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
             speed_bias_pct=gps["speed_bias_pct"],
             accept_missing_checksum=gps["accept_missing_checksum"],
         ),
-        node=Node(values["node"]["port"], values["node"]["baud"]),
+        node=Node(node["port"], node["baud"]),
         speed=Speed(speed["minimum"], speed["stationary"], speed["maximum"], speed["jerk"]),
         flow=FlowSensor(
             source=flow["source"],
@@ -390,21 +492,136 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
         sample_step_s=values["sample"]["step"],
         required_area_pct=values["score"]["required_area_pct"],
         runs_folder=values["log"]["folder"],
-        alerts={code: _rule(values[f"alerts.{code}"], f"{name}: alerts.{code}") for code in ALERT_CODES},
+        alerts={code: _rule(values[f"alerts.{code}"]) for code in ALERT_CODES},
     )
 
 
-def _rule(keys: dict[str, Any], where: str) -> AlertRule:
+#: alerts whose limit is the target's tolerance
+_ON_TOLERANCE = ("speed_fast", "speed_slow", "rate_high", "rate_low")
+_CHIP_CHANNELS = {"MCP3004": 4, "MCP3204": 4, "MCP3008": 8, "MCP3208": 8}
+
+
+def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None:
+    """What no key can say alone: keys that need, exclude or bound one another. Raises ConfigError."""
+    rig, target, cal = values["rig"], values["target"], values["calibration"]
+    flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
+    gps, speed, node = values["gps"], values["speed"], values["node"]
+
+    def wrong(why: str) -> ConfigError:
+        return ConfigError(f"{name}: {why}")
+
+    if swath_m > _LARGEST_SWATH_M:
+        raise wrong(
+            f"rig.nozzle_count = {rig['nozzle_count']} times rig.nozzle_spacing = "
+            f"{_both(rig['nozzle_spacing'], 'length')} makes a swath of {_both(swath_m, 'length')}; "
+            f"it must be at most {_both(_LARGEST_SWATH_M, 'length')}"
+        )
+    if cal["flow"] is None:
+        for key in ("pressure", "taken_on"):
+            if cal[key] is not None:
+                shown = _both(cal[key], "pressure") if key == "pressure" else _shown(cal[key])
+                raise wrong(
+                    f"calibration.{key} = {shown} needs calibration.flow beside it: "
+                    "the whole-boom output of the same catch test"
+                )
+        if flow["source"] == "none":
+            raise wrong(
+                "calibration.flow is missing; without a flowmeter the rate rests on it: do a catch test "
+                'and add the whole-boom output, such as: flow = "2.4 gal/min"'
+            )
+        if target["speed"] is None:
+            raise wrong(
+                "target.speed is missing; without calibration.flow it cannot be worked out; "
+                'add it, such as: speed = "3.5 mph"'
+            )
+    if pressure["source"] != "none":
+        if cal["flow"] is not None and cal["pressure"] is None:
+            raise wrong(
+                "calibration.pressure is missing; the fitted transducer is compared with it; "
+                'add the pressure during the catch test, such as: pressure = "40 psi"'
+            )
+        if cal["pressure"] is not None and cal["pressure"] > pressure["maximum"]:
+            raise wrong(
+                f"pressure.maximum = {_both(pressure['maximum'], 'pressure')} must be at least "
+                f"calibration.pressure, {_both(cal['pressure'], 'pressure')}"
+            )
+    if flow["source"] != "none" and cal["flow"] is not None and cal["flow"] > flow["maximum"]:
+        raise wrong(
+            f"flow.maximum = {_both(flow['maximum'], 'flow')} must be at least calibration.flow, "
+            f"{_both(cal['flow'], 'flow')}"
+        )
+    if flow["source"] == "gpio":
+        for key, sample in (("pin", "17"), ("pulses_per_l", "450")):
+            if flow[key] is None:
+                raise wrong(
+                    f'flow.{key} is missing; flow.source = "gpio" needs it; add it, such as: {key} = {sample}'
+                )
+    if boom["source"] == "gpio":
+        if boom["pin"] is None:
+            raise wrong(
+                'boom_switch.pin is missing; boom_switch.source = "gpio" needs it; add it, such as: pin = 27'
+            )
+        if flow["source"] == "gpio" and flow["pin"] == boom["pin"]:
+            raise wrong(f"boom_switch.pin = {boom['pin']} is also flow.pin; each needs a pin of its own")
+    if pressure["source"] == "adc":
+        channels = _CHIP_CHANNELS[pressure["chip"]]
+        for key in ("channel", "supply_channel"):
+            if pressure[key] is not None and pressure[key] >= channels:
+                raise wrong(
+                    f"pressure.{key} = {pressure[key]} is not on the {pressure['chip']}; "
+                    f"it must be 0 to {channels - 1}"
+                )
+        if pressure["channel"] == pressure["supply_channel"]:
+            raise wrong(
+                f"pressure.supply_channel = {pressure['channel']} is also pressure.channel; "
+                "each needs a channel of its own"
+            )
+    if pressure["span_fraction"] <= pressure["zero_fraction"]:
+        raise wrong(
+            f"pressure.span_fraction = {pressure['span_fraction']:g} must be above "
+            f"pressure.zero_fraction = {pressure['zero_fraction']:g}"
+        )
+    if speed["stationary"] >= speed["minimum"]:
+        raise wrong(
+            f"speed.stationary = {_both(speed['stationary'], 'speed')} must be below "
+            f"speed.minimum = {_both(speed['minimum'], 'speed')}"
+        )
+    if node["port"] is not None and node["port"] == gps["port"]:
+        raise wrong(
+            f"node.port = {_shown(node['port'])} is also gps.port; "
+            "leave node.port out when the sensors speak on the GPS port"
+        )
+    for code in _ON_TOLERANCE:
+        deadband = values[f"alerts.{code}"]["deadband_pct"]
+        if deadband >= target["tolerance_pct"]:
+            raise wrong(
+                f"alerts.{code}.deadband_pct = {deadband:g} must be below target.tolerance_pct = "
+                f"{target['tolerance_pct']:g}, or the alert could never clear"
+            )
+    loss = values["alerts.pressure_loss"]
+    if loss["deadband_pct"] >= loss["limit_pct"]:
+        raise wrong(
+            f"alerts.pressure_loss.deadband_pct = {loss['deadband_pct']:g} must be below "
+            f"alerts.pressure_loss.limit_pct = {loss['limit_pct']:g}, or the alert could never clear"
+        )
+
+
+def _rule(keys: dict[str, Any]) -> AlertRule:
     on_s, on_m = keys["on_delay"]
-    off_s, off_m = keys["off_delay"]
-    if off_m is not None:
-        raise ConfigError(f"{where}.off_delay = {off_m:g} m must be a time, such as '2 s'")
-    return AlertRule(keys["enabled"], keys.get("limit_pct"), keys["deadband_pct"], on_s, on_m, off_s)
+    return AlertRule(
+        enabled=keys["enabled"],
+        limit_pct=keys.get("limit_pct"),
+        deadband_pct=keys.get("deadband_pct", 0.0),
+        on_delay_s=on_s,
+        on_delay_m=on_m,
+        off_delay_s=keys["off_delay"],
+    )
 
 
 _HEADER = """\
 # rigmon rig file. Every quantity is written with its unit, US customary or metric: "20 in" or "50 cm".
-# Lines that start with '#' show the default; take the '#' away to change one.
+# Lines that start with '#' show the default; take the '#' away to change one. Lines marked "not set" show
+# what a value looks like.
 # The scenario in it (the Creek rig) is invented: put your own rig in its place.
 #
 # Calibrate with clean water. The product label is the law: this file never overrides it.
@@ -415,19 +632,12 @@ def template() -> str:
     """The commented rig file that `rigmon init` writes."""
     lines = [_HEADER]
     for section, keys in SCHEMA.items():
-        if section.startswith("alerts."):
-            lines.append(f"# [{section}]  # {keys['enabled'].about}")
-        else:
-            lines.append(f"[{section}]")
+        rule = keys.get("enabled")
+        lines.append(f"[{section}]  # {rule.about}" if rule else f"[{section}]")
         for key, spec in keys.items():
-            if section.startswith("alerts.") and key == "enabled":
-                lines.append("# enabled = true")
-                continue
-            shown = spec.example or spec.hint or _toml(spec.default)
-            about = spec.about if not section.startswith("alerts.") else ""
             mark = "" if spec.example else "# "
-            note = f"  # {about}" if about and "#" not in shown else ""
-            lines.append(f"{mark}{key} = {shown}{note}")
+            note = f"not set; {spec.about}" if spec.hint else spec.about
+            lines.append(f"{mark}{key} = {spec.sample()}" + ("" if spec is rule else f"  # {note}"))
         lines.append("")
     return "\n".join(lines)
 
