@@ -69,6 +69,21 @@ def drive(
         yield reading, pipeline.feed(reading)
 
 
+def drive_log(
+    pipeline: Pipeline,
+    log: RunLog,
+    record: Callable[[Reading], None] | None = None,
+    pace: Callable[[int], None] | None = None,
+) -> Iterator[tuple[Reading, Sequence[Output]]]:
+    """Feed the pipeline a log's readings as they were numbered, its own ticks included."""
+    for reading in log.readings():
+        if pace:
+            pace(reading.t_ns)
+        if record:
+            record(reading)
+        yield reading, pipeline.feed(reading)
+
+
 @dataclass
 class Replayed:
     """What came out of a replay, kind by kind, in order."""
@@ -79,6 +94,11 @@ class Replayed:
     tallies: list[Tally] = field(default_factory=list)
     readings: int = 0
     last_ns: int = 0
+
+    @property
+    def sentences(self) -> int:
+        """Sound sentences seen, used or not."""
+        return sum(tally.n for tally in self.tallies if tally.name == "sentence")
 
     def take(self, outputs: Iterable[Output]) -> None:
         for output in outputs:
@@ -92,36 +112,41 @@ class Replayed:
                 self.tallies.append(output)
 
 
-def replay(items: Iterable[Item], rig: Rig, progress: Callable[[int], None] | None = None) -> Replayed:
-    """Run items flat out through a fresh pipeline. `progress` gets the stamp now and then."""
-    pipeline = Pipeline(rig)
+def collect(
+    pipeline: Pipeline,
+    driven: Iterable[tuple[Reading, Sequence[Output]]],
+    ended_ns: int | None,
+    progress: Callable[[int], None] | None = None,
+    on_outputs: Callable[[Sequence[Output]], None] | None = None,
+) -> Replayed:
+    """Keep what a driven pipeline makes, finish it, and hand each batch of outputs on as it comes."""
     result = Replayed()
-    for reading, outputs in drive(pipeline, items):
+    for reading, outputs in driven:
         result.readings += 1
         result.last_ns = max(result.last_ns, reading.t_ns)
         if outputs:
             result.take(outputs)
+            if on_outputs:
+                on_outputs(outputs)
             if progress:
                 progress(reading.t_ns)
-    result.take(pipeline.finish(result.last_ns))
+    last = pipeline.finish(result.last_ns if ended_ns is None else ended_ns)
+    result.take(last)
+    if on_outputs:
+        on_outputs(last)
     return result
+
+
+def replay(items: Iterable[Item], rig: Rig, progress: Callable[[int], None] | None = None) -> Replayed:
+    """Run items flat out through a fresh pipeline. `progress` gets the stamp now and then."""
+    pipeline = Pipeline(rig)
+    return collect(pipeline, drive(pipeline, items), None, progress)
 
 
 def replay_log(log: RunLog, rig: Rig, progress: Callable[[int], None] | None = None) -> Replayed:
     """Run a log's readings, ticks included, through a fresh pipeline."""
     pipeline = Pipeline(rig)
-    result = Replayed()
-    for reading in log.readings():
-        result.readings += 1
-        result.last_ns = max(result.last_ns, reading.t_ns)
-        outputs = pipeline.feed(reading)
-        if outputs:
-            result.take(outputs)
-            if progress:
-                progress(reading.t_ns)
-    ended_ns = log.header.ended_ns
-    result.take(pipeline.finish(result.last_ns if ended_ns is None else ended_ns))
-    return result
+    return collect(pipeline, drive_log(pipeline, log), log.header.ended_ns, progress)
 
 
 class Difference(NamedTuple):
@@ -174,9 +199,54 @@ def rig_of(log: RunLog) -> Rig:
     return config.parse(log.header.rig_toml, f"{log.path} (its rig)")
 
 
-def kind_of(path: Path) -> str:
-    """'run log' or 'recording'. Raises UsageError when the file cannot be read."""
-    if not path.is_file():
-        what = "is a folder" if path.is_dir() else "is not there"
-        raise UsageError(f"{path}: {what}; give a run log or an NMEA text file")
-    return "run log" if is_run_log(path) else "recording"
+class Opened:
+    """A run log or an NMEA recording, opened for replay, with the rig to replay it on."""
+
+    def __init__(self, path: Path, rig_file: Path | None) -> None:
+        """Raises UsageError for a file that cannot be read, and for a recording without a rig."""
+        if not path.is_file():
+            what = "is a folder" if path.is_dir() else "is not there"
+            raise UsageError(f"{path}: {what}; give a run log or an NMEA text file")
+        self.path = path
+        self.log: RunLog | None = None
+        if rig_file is not None:
+            self.rig, self.rig_toml = config.load(rig_file)
+        if is_run_log(path):
+            self.log = RunLog.open(path)
+            if rig_file is None:
+                self.rig, self.rig_toml = rig_of(self.log), self.log.header.rig_toml
+        elif rig_file is None:
+            raise UsageError(
+                f"{path}: an NMEA recording carries no rig; add --rig FILE ('rigmon init' writes one)"
+            )
+
+    def __enter__(self) -> "Opened":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.log is not None:
+            self.log.close()
+
+    @property
+    def ended_ns(self) -> int | None:
+        """Stamp of a log's clean end; None for a recording, and for a log that was cut."""
+        return self.log.header.ended_ns if self.log is not None else None
+
+    def drive(
+        self,
+        pipeline: Pipeline,
+        record: Callable[[Reading], None] | None = None,
+        pace: Callable[[int], None] | None = None,
+    ) -> Iterator[tuple[Reading, Sequence[Output]]]:
+        """See `drive` and `drive_log`."""
+        if self.log is not None:
+            return drive_log(pipeline, self.log, record, pace)
+        return drive(pipeline, recording(self.path, self.rig), record, pace)
+
+    def replay(self, progress: Callable[[int], None] | None = None) -> Replayed:
+        """Flat out, everything kept. Raises UsageError when a recording holds no sentence at all."""
+        pipeline = Pipeline(self.rig)
+        result = collect(pipeline, self.drive(pipeline), self.ended_ns, progress)
+        if self.log is None and result.sentences == 0:
+            raise UsageError(f"{self.path}: holds no NMEA 0183 sentence; give a run log or an NMEA text file")
+        return result

@@ -1,0 +1,33 @@
+"""rigmon score"""
+
+from pathlib import Path
+
+import click
+
+from rigmon.cli.common import json_option, print_json, progress, rig_option, source_argument
+
+
+@click.command("score")
+@source_argument
+@rig_option
+@json_option
+@click.option("--units", type=click.Choice(["us", "metric"]), help="Show these units, whatever the rig says.")
+@click.option("--strict", is_flag=True, help="Exit code 1 unless the verdict is in_tolerance.")
+def command(source: Path, rig_file: Path | None, as_json: bool, units: str | None, strict: bool) -> int:
+    """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
+
+    With --rig, a run log is rescored on that rig from its raw readings; the log itself is not touched.
+    JSON figures are in m, m2, s, L, L/ha, m/s.
+    """
+    from rigmon.analysis.score import score
+    from rigmon.analysis.score_text import score_text
+    from rigmon.analysis.source import load
+
+    with progress("reading") as tell:
+        run = load(source, rig_file, tell)
+    result = score(run)
+    if as_json:
+        print_json(result)
+    else:
+        click.echo(score_text(result, run.rig, units))
+    return 1 if strict and result["verdict"] != "in_tolerance" else 0

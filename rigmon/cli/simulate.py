@@ -1,0 +1,163 @@
+"""rigmon simulate"""
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rigmon import config
+from rigmon.cli.common import json_option, print_json
+from rigmon.cli.quantity import Quantity
+from rigmon.errors import UsageError
+
+LENGTH, SPEED, TIME = Quantity("length"), Quantity("speed"), Quantity("time")
+
+#: option -> (Scenario field, type, help); defaults are the scenario's own
+_OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
+    ("--seed", "seed", int, "Another seed gives another run of the same kind."),
+    ("--passes", "passes", int, "Parallel passes, joined by half circles."),
+    ("--pass-length", "pass_length_m", LENGTH, "Length of a pass, boom on, such as '300 ft'."),
+    ("--turn-radius", "turn_radius_m", LENGTH, "Radius of the turns; left out: half the swath."),
+    ("--turn-speed", "turn_speed_m_s", SPEED, "Speed in the turns."),
+    ("--standstill", "standstill_s", TIME, "Time at rest at the start and at the end."),
+    ("--heading", "heading_deg", float, "Course of the first pass, degrees."),
+    ("--wander", "wander_sd_m_s", SPEED, "Driver's wander: standard deviation of the speed."),
+    ("--wander-time", "wander_tau_s", TIME, "Time constant of the wander."),
+    ("--gps-hz", "gps_hz", int, "Fixes a second, 1 to 20."),
+    ("--talker", "talker", str, "Talker of the receiver's sentences, such as GP or GN."),
+    ("--white-noise", "white_noise_m_s", SPEED, "Receiver's speed noise, independent from fix to fix."),
+    ("--correlated-noise", "correlated_noise_m_s", SPEED, "Receiver's speed noise that lingers."),
+    ("--correlated-time", "correlated_tau_s", TIME, "How long that noise lingers."),
+    ("--latency", "latency_s", TIME, "How late the receiver's speed and position are."),
+    ("--position-noise", "position_noise_m", LENGTH, "Receiver's position noise."),
+    ("--sensor-hz", "sensor_hz", int, "XDR sentences a second."),
+    ("--flow-noise", "flow_noise_pct", float, "Flowmeter's noise, %."),
+    ("--pressure-noise", "pressure_noise_pct", float, "Transducer's noise, %."),
+)
+
+
+def _scenario_options(function: Any) -> Any:
+    for option, field, kind, about in reversed(_OPTIONS):
+        function = click.option(option, field, type=kind, default=None, help=about)(function)
+    return function
+
+
+@click.command("simulate")
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option(
+    "--truth", type=click.Path(path_type=Path), help="Where the truth goes; default: OUT with .truth.json."
+)
+@click.option(
+    "--rig", "rig_file", type=click.Path(path_type=Path), help="Rig file; left out: an invented rig."
+)
+@click.option("--repeat", type=click.Path(path_type=Path), help="Repeat the run of this truth file.")
+@click.option("--start", help="Start, UTC, such as 2026-06-01T23:58:00.")
+@click.option(
+    "--origin", help="Start of the first pass: latitude,longitude in degrees, south and west negative."
+)
+@click.option("--sentences", help="Receiver's sentences, such as RMC,GGA.")
+@click.option("--sensors", help="XDR sensors to send: of flow,pressure,switch; 'none' for GPS alone.")
+@click.option("--nmea41", is_flag=True, help="RMC with the navigational status field of NMEA 4.1.")
+@click.option("--tag-blocks", is_flag=True, help="An NMEA 4 TAG block with the time before each sentence.")
+@click.option(
+    "--event",
+    "events",
+    multiple=True,
+    metavar="KIND,START,DURATION[,SIZE]",
+    help="Something goes wrong, such as pressure_loss,120s,20s,30%. Repeatable; '--event list' lists them.",
+)
+@_scenario_options
+@click.option("--force", is_flag=True, help="Overwrite files that are there.")
+@json_option
+def command(
+    out: Path,
+    truth: Path | None,
+    rig_file: Path | None,
+    repeat: Path | None,
+    start: str | None,
+    origin: str | None,
+    sentences: str | None,
+    sensors: str | None,
+    nmea41: bool,
+    tag_blocks: bool,
+    events: tuple[str, ...],
+    force: bool,
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Write a simulated recording (NMEA 0183 with XDR) to OUT, and what really happened beside it.
+
+    The scenario is invented. The same options give the same bytes. Lengths, speeds and times are typed
+    with their unit: '300 ft', '90 m', '3.5 mph', '0.04 m/s', '2 s'.
+    """
+    from rigmon import simulate as sim
+
+    if "list" in events:
+        for kind, about in sim.EVENT_KINDS.items():
+            size = f"; size: {about.size_means}" if about.size_means else ""
+            click.echo(f"{kind:<18}{about.about}{size}")
+        return
+    options = {name: value for name, value in given.items() if value is not None}
+    if rig_file is not None:
+        options["rig"] = config.load(rig_file)[0]
+    if start is not None:
+        options["start_utc"] = _start(start)
+    if origin is not None:
+        options["origin_lat_deg"], options["origin_lon_deg"] = _origin(origin)
+    if sentences is not None:
+        options["sentences"] = tuple(part.strip().upper() for part in sentences.split(","))
+    if sensors is not None:
+        options["sensors"] = () if sensors == "none" else tuple(part.strip() for part in sensors.split(","))
+    if nmea41:
+        options["nmea41"] = True
+    if tag_blocks:
+        options["tag_blocks"] = True
+    if events:
+        options["events"] = tuple(sim.parse_event(text) for text in events)
+    if repeat is not None:
+        if options:
+            raise UsageError("--repeat takes every parameter from the truth file; leave the others out")
+        scenario = _repeated(repeat)
+    else:
+        scenario = sim.Scenario(**options)
+    simulation = sim.simulate(scenario)
+    truth_path = truth or out.with_suffix(".truth.json")
+    sim.write(simulation, out, truth_path, overwrite=force)
+    if as_json:
+        print_json(simulation.truth)
+    else:
+        click.echo(f"Wrote {out} (simulated, invented) and its truth {truth_path}")
+
+
+def _repeated(path: Path) -> Any:
+    from rigmon import simulate as sim
+
+    try:
+        values = json.loads(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
+    except ValueError as error:
+        raise UsageError(f"{path}: not a truth file: {error}") from error
+    if not isinstance(values, dict) or not isinstance(values.get("scenario"), dict):
+        raise UsageError(f"{path}: not a truth file: it has no 'scenario'; 'rigmon simulate' writes one")
+    return sim.scenario_from_dict(values["scenario"])
+
+
+def _start(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--start '{text}' must be a date and time, such as 2026-06-01T09:00:00") from None
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def _origin(text: str) -> tuple[float, float]:
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError:
+        raise UsageError(
+            f"--origin '{text}' must be latitude,longitude in degrees, such as -36.5,-12.25"
+        ) from None
+    return lat, lon
