@@ -60,4 +60,7 @@ def expanded_uncertainty_pct(*standard_uncertainties_pct: float) -> float:
     JCGM 100:2008, 5.1.6 eq. (12), for uncorrelated inputs: relative variances add. An input with another
     exponent p is passed in as p x its relative uncertainty (pressure: 0.5 x u(P)/P).
     """
-    return 2 * sqrt(sum(u * u for u in standard_uncertainties_pct))
+    total = 0.0
+    for u in standard_uncertainties_pct:  # not sum(): it adds floats differently from Python 3.12 on
+        total += u * u
+    return 2 * sqrt(total)

@@ -82,3 +82,8 @@ def test_expanded_uncertainty_by_hand() -> None:
     assert rate.expanded_uncertainty_pct(3.0, 4.0) == 10.0
     assert rate.expanded_uncertainty_pct(2.5) == 5.0
     assert rate.expanded_uncertainty_pct(0.0, 0.0) == 0.0
+
+
+# regression only: added from left to right on every Python; a compensated sum() ends in another last bit
+def test_expanded_uncertainty_is_the_same_on_every_python() -> None:
+    assert rate.expanded_uncertainty_pct(2.58, 2.99, 0.27) == float.fromhex("0x1.faaecb51f3b6bp+2")
