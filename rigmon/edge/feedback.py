@@ -1,0 +1,320 @@
+"""What the driver sees on a terminal, from samples and alerts alone, never from sensors.
+
+The words are pure functions; the thread around them has one slot for the newest sample and a bounded list
+of alert changes, so a slow or stuck terminal can never hold up the core: it only misses lines.
+"""
+
+import errno
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, TextIO
+
+from rigmon import units
+from rigmon.core.rate import speed_band_m_s, speed_for_rate_m_s
+from rigmon.model import Alert, Basis, Flag, Output, Sample
+from rigmon.rig import Rig
+
+#: a line stays below this, so that it never wraps on a terminal of 100 columns
+WIDTH: Final = 99
+
+#: over the columns of `driver_line`
+HEADER: Final = (
+    f"{'time':>7}  {'speed':>8}  {'do, at speed (from-to)':<23}  {'rate, off target, from':<24}  {'boom':<7}"
+    "  ! what is wrong"
+)
+
+#: code -> what the driver reads, the most urgent first; a code not listed is read as it is written
+_WORDS: Final[dict[str, str]] = {
+    "pressure_loss": "pressure loss",
+    "gps_lost": "GPS lost",
+    "gps_implausible": "odd GPS speed",
+    "flow_silent": "no meter data",
+    "flow_implausible": "odd flow",
+    "pressure_silent": "no pressure data",
+    "pressure_implausible": "odd pressure",
+    "boom_switch_silent": "no switch data",
+    "rate_high": "rate high",
+    "rate_low": "rate low",
+    "speed_fast": "too fast",
+    "speed_slow": "too slow",
+    "input_lost": "input lost",
+    "run_log_trouble": "run log trouble",
+}
+_URGENCY: Final = {code: place for place, code in enumerate(_WORDS)}
+#: what the flow was worked out from: flowmeter, pressure, or the catch test alone
+_BASIS: Final[dict[int, str]] = {
+    Basis.FLOWMETER: "meter",
+    Basis.PRESSURE: "gauge",
+    Basis.CALIBRATION: "catch",
+}
+#: carried unit of an alert's value -> dimension
+_DIMENSION: Final = {"m/s": "speed", "L/min": "flow", "kPa": "pressure", "L/ha": "rate"}
+
+
+# -- words ---------------------------------------------------------------------------------------------
+
+
+def run_clock(t_ns: int) -> str:
+    """Time since the run's start as h:mm:ss: the board's own clock may be wrong."""
+    seconds = t_ns // 1_000_000_000
+    return f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+
+
+def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
+    """What to do, and the speed to do it at with its band, in the rig's units; '--' where unknown.
+
+    The speed to hold is the one that gives the target rate at the flow now; with the boom off there is
+    no flow, and it is the target speed.
+    """
+    speed, flow = sample.speed_m_s, sample.flow_l_min
+    hold: float | None = None
+    low = high = None
+    if sample.boom_on == 0:
+        hold = rig.target.speed_m_s
+    elif flow:
+        hold = speed_for_rate_m_s(rig.target.rate_l_ha, flow, rig.swath_m)
+        low, high = speed_band_m_s(hold, rig.target.tolerance_pct)
+    at = _number(hold, "speed", rig)
+    if low is not None and high is not None:
+        at += f" ({_number(low, 'speed', rig)}-{_number(high, 'speed', rig)})"
+
+    if speed is None:
+        return "speed unknown", at
+    if speed < rig.speed.stationary_m_s:
+        return "stopped", at
+    if sample.boom_on == 0:
+        return "boom off", at
+    if low is None or high is None:
+        return ("flow unknown" if flow is None else "no flow"), at
+    if speed > high:
+        return "SLOWER to", at
+    if speed < low:
+        return "FASTER to", at
+    return "hold", at
+
+
+def driver_line(sample: Sample, rig: Rig, alerts_active: Iterable[str], clock_text: str) -> str:
+    """One line of at most 99 columns, in the rig's units. What is unknown reads '--'.
+
+    Time; speed now; what to do and the speed to hold (its band at the flow now); rate now, how far off
+    the target, and what its flow rests on; boom ('?': not from a switch); what is wrong, most urgent first.
+    """
+    do, at = advice(sample, rig)
+    speed = f"{_number(sample.speed_m_s, 'speed', rig)} {units.shown_unit('speed', rig.units)}"
+    boom = "boom " + ("--" if sample.boom_on is None else "on" if sample.boom_on else "off")
+    if sample.flags & (Flag.BOOM_INFERRED | Flag.BOOM_ASSUMED):
+        boom += "?"
+    # One field for both, so that a long word of advice uses the room of an unknown rate.
+    do_and_rate = f"{f'{do:<9} {at}':<23}  {_rate(sample, rig)}"
+    line = f"{clock_text:>7}  {speed:>8}  {do_and_rate:<49}  {boom}"
+    return _with_alerts(line, alerts_active)
+
+
+def alert_line(alert: Alert, rig: Rig, clock_text: str) -> str:
+    """One line for an alert that was raised or cleared, with its value and limit in the rig's units."""
+    what = "ALERT" if alert.raised else "over: "
+    line = f"{clock_text:>7}  {what} {_WORDS.get(alert.code, alert.code.replace('_', ' '))}"
+    dimension = _DIMENSION.get(alert.unit)
+    if alert.value is None and alert.limit is None:
+        return line
+    if dimension is None:
+        value, limit = (f"{x:.4g}" if x is not None else None for x in (alert.value, alert.limit))
+        unit = alert.unit
+    else:
+        value = None if alert.value is None else _number(alert.value, dimension, rig)
+        limit = None if alert.limit is None else _number(alert.limit, dimension, rig)
+        unit = units.shown_unit(dimension, rig.units)
+    parts = [] if value is None else [f"{value} {unit}".rstrip()]
+    if limit is not None:
+        parts.append(f"limit {limit} {unit}".rstrip())
+    return f"{line}: {', '.join(parts)}"
+
+
+def _number(value: float | None, dimension: str, rig: Rig) -> str:
+    if value is None:
+        return "--"
+    unit = units.shown_unit(dimension, rig.units)
+    shown = units.convert(value, dimension, unit)
+    digits = 0 if unit == "kPa" or abs(shown) >= 100 else 2 if unit == "gal/min" else 1
+    return f"{shown:.{digits}f}" if abs(shown) < 99_999 else ">99999"
+
+
+def _rate(sample: Sample, rig: Rig) -> str:
+    unit = units.shown_unit("rate", rig.units)
+    text = f"{_number(sample.rate_l_ha, 'rate', rig):>5} {unit}"
+    if sample.rate_l_ha is None:
+        return text
+    off_pct = 100 * (sample.rate_l_ha / rig.target.rate_l_ha - 1)
+    # adding zero turns a rounded -0 into 0
+    text += f" {min(round(off_pct), 999) + 0:+4d}%"
+    return f"{text} {_BASIS.get(sample.basis, '--')}"
+
+
+def _with_alerts(line: str, codes: Iterable[str]) -> str:
+    """Add what is wrong, as much of it as fits, and how many more there are."""
+    ordered = sorted(codes, key=lambda code: (_URGENCY.get(code, len(_URGENCY)), code))
+    if not ordered:
+        return line
+    words = [_WORDS.get(code, code.replace("_", " ")) for code in ordered]
+    for shown in range(len(words), 0, -1):
+        more = f" +{len(words) - shown}" if shown < len(words) else ""
+        full = f"{line}  ! {', '.join(words[:shown])}{more}"
+        if len(full) <= WIDTH:
+            return full
+    more = f" +{len(words) - 1}" if len(words) > 1 else ""
+    room = WIDTH - len(more)
+    return f"{line}  ! {words[0]}"[:room] + more
+
+
+# -- the thread ----------------------------------------------------------------------------------------
+
+
+class TerminalFeedback:
+    """Writes the driver's lines to `out`: about one per `every_s`, and at once when an alert changes.
+
+    On a terminal the newest line is rewritten in place; elsewhere lines follow one another. `trouble`
+    says why nothing is written any more, if `out` failed: the run goes on without it.
+    """
+
+    def __init__(
+        self,
+        rig: Rig,
+        out: TextIO,
+        every_s: float = 1.0,
+        *,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.trouble: str | None = None
+        self._rig = rig
+        self._out = out
+        self._every_s = every_s
+        self._monotonic_s = monotonic_s
+        self._fd = _descriptor(out)
+        self._in_place = self._fd is not None and os.isatty(self._fd) and os.environ.get("TERM") != "dumb"
+        self._lock = threading.Condition()
+        self._sample: Sample | None = None  # the slot: newest wins
+        self._changes: deque[Alert] = deque(maxlen=50)
+        self._missed = 0
+        self._active: dict[str, None] = {}
+        self._done = False
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Write the heading and start the thread."""
+        self._out.flush()
+        self._thread = threading.Thread(target=self._run, name="feedback", daemon=True)
+        self._thread.start()
+
+    def publish(self, outputs: Sequence[Output]) -> None:
+        """Take what the core made. Returns at once, whatever the terminal does."""
+        wake = False
+        with self._lock:
+            for output in outputs:
+                kind = type(output)
+                if kind is Sample:
+                    wake = wake or self._sample is None
+                    self._sample = output  # type: ignore[assignment]
+                elif kind is Alert:
+                    self._change(output)  # type: ignore[arg-type]
+                    wake = True
+            if wake:
+                self._lock.notify()
+
+    def _change(self, alert: Alert) -> None:
+        if alert.raised:
+            self._active[alert.code] = None
+        else:
+            self._active.pop(alert.code, None)
+        if len(self._changes) == self._changes.maxlen:
+            self._missed += 1
+        self._changes.append(alert)
+
+    def stop(self, timeout_s: float = 1.0) -> None:
+        """Write what is left and end the thread; a stuck terminal is left alone after `timeout_s`."""
+        if self._thread is None:
+            return
+        with self._lock:
+            self._done = True
+            self._lock.notify()
+        self._thread.join(timeout_s)
+        if self._thread.is_alive():
+            self.trouble = self.trouble or "the terminal takes no output"
+        self._thread = None
+
+    def _run(self) -> None:
+        due_s = self._monotonic_s()
+        self._write(HEADER + "\n")
+        while True:
+            with self._lock:
+                while not self._done and not self._changes:
+                    wait_s = due_s - self._monotonic_s()
+                    if self._sample is not None and wait_s <= 0:
+                        break
+                    self._lock.wait(None if self._sample is None else wait_s)
+                done = self._done
+                sample, self._sample = self._sample, None
+                changes, missed = tuple(self._changes), self._missed
+                self._changes.clear()
+                self._missed = 0
+                active = tuple(self._active)
+            self._write(self._text(sample, changes, missed, active, done))
+            if sample is not None:
+                due_s = self._monotonic_s() + self._every_s
+            if done:
+                return
+
+    def _text(
+        self,
+        sample: Sample | None,
+        changes: Sequence[Alert],
+        missed: int,
+        active: Sequence[str],
+        done: bool,
+    ) -> str:
+        start, end = ("\r\x1b[K", "") if self._in_place else ("", "\n")
+        text = ""
+        if missed:
+            text += f"{start}{missed} alert changes not shown\n"
+        for alert in changes:
+            text += f"{start}{self._cut(alert_line(alert, self._rig, run_clock(alert.t_ns)))}\n"
+        if sample is not None:
+            line = driver_line(sample, self._rig, active, run_clock(sample.t_ns))
+            text += f"{start}{self._cut(line)}{end}"
+        return text + "\n" if done and self._in_place else text
+
+    def _cut(self, line: str) -> str:
+        """On a narrow terminal a line that wraps could not be rewritten."""
+        if not self._in_place or self._fd is None:
+            return line
+        try:
+            columns = os.get_terminal_size(self._fd).columns
+        except OSError:
+            return line
+        return line[: columns - 1] if columns else line  # 0: the terminal does not know
+
+    def _write(self, text: str) -> None:
+        if self.trouble is not None or not text:
+            return
+        try:
+            if self._fd is None:
+                self._out.write(text)
+                self._out.flush()
+                return
+            # Past the buffered writer: this thread may be stuck here, and the interpreter cannot end
+            # while a thread holds that writer's lock.
+            data = text.encode("ascii", "replace")
+            while data:
+                data = data[os.write(self._fd, data) :]
+        except (OSError, ValueError) as error:
+            if getattr(error, "errno", None) != errno.EAGAIN:
+                self.trouble = f"the live lines ended: {error}"
+
+
+def _descriptor(out: TextIO) -> int | None:
+    try:
+        return out.fileno()
+    except (AttributeError, OSError, ValueError):
+        return None
