@@ -37,12 +37,13 @@ class LineFramer:
         parts = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
         lines: list[bytes] = []
         for index, part in enumerate(parts):
-            run = part
-            while len(run) > MAX_LINE_BYTES:
-                cut = run.rfind(b"$", 1, MAX_LINE_BYTES)
-                cut = cut if cut > 0 else MAX_LINE_BYTES
-                lines.append(run[:cut])
-                run = run[cut:]
+            start = 0
+            while len(part) - start > MAX_LINE_BYTES:
+                cut = part.rfind(b"$", start + 1, start + MAX_LINE_BYTES)
+                cut = cut if cut > 0 else start + MAX_LINE_BYTES
+                lines.append(part[start:cut])
+                start = cut
+            run = part[start:] if start else part
             if index == len(parts) - 1:
                 self._rest = run
             elif run:
@@ -90,7 +91,10 @@ class Zda(NamedTuple):
 
 
 class Transducers(NamedTuple):
-    """The values of an XDR sentence that the rig asked for: (channel, value in the carried unit)."""
+    """The values of an XDR sentence that the rig asked for: (channel, value in the carried unit).
+
+    Boom switches come first, the others in the order of the sentence.
+    """
 
     values: tuple[tuple[str, float], ...]
     rejected: int  #: how many of the asked-for values could not be read
@@ -145,16 +149,16 @@ class Decoder:
             start = raw.rfind(b"!")  # encapsulated sentences (AIS) share the stream on some boxes
             if start < 0:
                 return Rejected("not_nmea")
-        if start and raw[0] == 0x5C and tag_block_time_ms(raw) is False:
+        # A TAG block ends where the sentence begins; other things with a '\\' first are binary in front.
+        if start and raw[0] == 0x5C == raw[start - 1] and tag_block_time_ms(raw) is False:
             return Rejected("tag_checksum")
-        body = raw[start:] if start else raw
-        if len(body) > MAX_SENTENCE_BYTES:
-            return Rejected("too_long")
-        text = body.decode("latin-1").rstrip()
+        text = (raw[start:] if start else raw).decode("latin-1").rstrip()
         # An address with 'P' first is proprietary, whatever follows: $PGRMC is not an RMC.
-        read = _READ.get(text[3:7]) if text[1:2] != "P" and text[0] == "$" else None
+        read = _READ.get(text[3:7]) if text[1:2] not in "Pp" and text[0] == "$" else None
         if read is None:
             return self._unused(text)
+        if len(text) > MAX_SENTENCE_BYTES:
+            return Rejected("too_long")
         try:
             data = pynmea2.parse(text, check=self._check).data
         except pynmea2.ChecksumError:
@@ -169,15 +173,15 @@ class Decoder:
 
     def _unused(self, text: str) -> Decoded:
         body, star, digits = text[1:].partition("*")
+        given = _hex_byte(digits)
+        if given == pynmea2.NMEASentence.checksum(body):
+            return OTHER
+        address = body.partition(",")[0]
+        if not (address.isascii() and address.isalnum()):
+            return Rejected("not_nmea")  # a '$' that happened to be in binary or in plain text
         if not star:
-            return Rejected("no_checksum" if self._check else "malformed")
-        try:
-            given = int(digits, 16) if len(digits) == 2 else -1
-        except ValueError:
-            given = -1
-        if given < 0:
-            return Rejected("malformed")
-        return OTHER if given == pynmea2.NMEASentence.checksum(body) else Rejected("checksum")
+            return Rejected("no_checksum") if self._check else OTHER
+        return Rejected("malformed" if given is None else "checksum")
 
     def _rmc(self, data: list[str]) -> Decoded:
         if len(data) < 9:
@@ -201,8 +205,10 @@ class Decoder:
         )
 
     def _vtg(self, data: list[str]) -> Decoded:
-        if len(data) < 8 or data[1] != "T":
-            raise _BadFieldError  # a cut sentence, or the form before NMEA 2.3 without unit letters
+        # A receiver without fix may leave all empty, unit letters too; else the letter tells a cut
+        # sentence, or the form before NMEA 2.3 without them.
+        if len(data) < 8 or (data[1] != "T" and any(data[:8])):
+            raise _BadFieldError
         mode = data[8] if len(data) > 8 else ""
         valid = None if not mode else mode not in ("N", "E", "M", "S")
         if valid is False:
@@ -254,7 +260,8 @@ class Decoder:
             if channel == "boom" and value not in (0.0, 1.0):
                 rejected += 1
                 continue
-            values.append((channel, value))
+            # The switch first: it ends the interval to which the values until now belong.
+            values.insert(0 if channel == "boom" else len(values), (channel, value))
         return Transducers(tuple(values), rejected)
 
 
@@ -278,10 +285,7 @@ def tag_block_time_ms(raw: bytes) -> int | bool | None:
     if end < 0:
         return False
     block, star, digits = raw[1:end].decode("latin-1").partition("*")
-    try:
-        if not star or int(digits, 16) != pynmea2.NMEASentence.checksum(block):
-            return False
-    except ValueError:
+    if not star or _hex_byte(digits) != pynmea2.NMEASentence.checksum(block):
         return False
     for part in block.split(","):
         if part.startswith("c:"):
@@ -291,6 +295,14 @@ def tag_block_time_ms(raw: bytes) -> int | bool | None:
             # ten digits are seconds until the year 2286; milliseconds have thirteen
             return int(stamp) if len(stamp) > 10 else int(stamp) * 1000
     return None
+
+
+def _hex_byte(digits: str) -> int | None:
+    """Two hexadecimal digits; None for anything else. int() alone would take signs, blanks and '_'."""
+    try:
+        return int(digits, 16) if len(digits) == 2 and digits.isalnum() else None
+    except ValueError:
+        return None
 
 
 def _number(text: str) -> float:
