@@ -12,12 +12,13 @@ def metres_per_degree(lat_deg: float) -> tuple[float, float]:
     """(north, east) metres per degree of latitude and longitude at `lat_deg` (-90..90).
 
     From the meridional and prime-vertical radii of curvature, M = a(1-e2)/W^3 and N = a/W with
-    W = sqrt(1 - e2 sin2(lat)). A local plane with these radii is within 0.01 mm over 100 m.
+    W = sqrt(1 - e2 sin2(lat)). A local plane with the radii of the middle latitude is within 0.01 mm over
+    100 m.
     """
     sin = _sin(lat_deg * _RAD)
     w2 = 1 - _E2 * sin * sin
     w = sqrt(w2)
-    cos = sqrt(max(0.0, 1 - sin * sin))
+    cos = _sin((90 - abs(lat_deg)) * _RAD)  # 1 - sin2 would lose digits near the poles
     return _RAD * _A_M * (1 - _E2) / (w2 * w), _RAD * _A_M * cos / w
 
 

@@ -24,8 +24,8 @@ _FAR = -(1 << 62)  # a stamp long before any run
 class Receiver:
     """State of the GPS receiver, from decoded sentences in the order they came.
 
-    A VTG carries no time; it belongs to the epoch it came in. Where RMC is in the stream, VTG adds nothing
-    and is passed over, so that pairing cannot go wrong.
+    A VTG carries no time; it belongs to the epoch it came in. Where the RMC in the stream give a speed, VTG
+    adds nothing and is passed over, so that pairing cannot go wrong.
     """
 
     __slots__ = (
@@ -38,6 +38,8 @@ class Receiver:
         "_gga_valid",
         "_maximum_m_s",
         "_rmc_ns",
+        "_rmc_speed_ns",
+        "_rmc_valid",
         "fixes",
         "from_position",
         "held_zero",
@@ -45,7 +47,6 @@ class Receiver:
         "lon_deg",
         "position_ns",
         "refused",
-        "refused_now",
         "speed",
         "track_deg",
         "void",
@@ -55,14 +56,14 @@ class Receiver:
     def __init__(self, rig: Rig) -> None:
         self.speed = SpeedFilter(rig.gps.speed_noise_m_s, rig.speed.jerk_m_s3)
         self._maximum_m_s = rig.speed.maximum_m_s
-        self._rmc_ns = self._gga_ns = self._doppler_ns = _FAR
-        self._gga_valid = False
+        self._rmc_ns = self._rmc_speed_ns = self._gga_ns = self._doppler_ns = _FAR
+        self._rmc_valid = self._gga_valid = False
         self._baseline: tuple[int, float, float] | None = None
         self.lat_deg: float | None = None
         self.lon_deg: float | None = None
         self.position_ns = _FAR
         self.track_deg: float | None = None
-        self.void = self.held_zero = self.from_position = self.refused_now = False
+        self.void = self.held_zero = self.from_position = False
         self.fixes = self.voids = self.refused = 0
         self._candidate_ms: int | None = None
         self._anchor_ms: int | None = None  # unix ms minus stamp in ms
@@ -71,25 +72,41 @@ class Receiver:
     def rmc(self, t_ns: int, fix: Rmc) -> bool:
         """Returns True when a speed came with it and was accepted."""
         self._rmc_ns = t_ns
+        self._rmc_valid = fix.valid
+        self.void = not fix.valid
         if not fix.valid:
             self.voids += 1
-            self.void = True
             return False
-        if fix.lat_deg is not None and fix.lon_deg is not None:
-            self._position(t_ns, fix.lat_deg, fix.lon_deg)
         self.track_deg = fix.track_deg
-        if fix.speed_m_s is not None:
-            return self._doppler(t_ns, fix.speed_m_s)
-        return self._difference(t_ns, fix.time_ms)
+        lat_deg, lon_deg, speed_m_s = fix.lat_deg, fix.lon_deg, fix.speed_m_s
+        if lat_deg is not None and lon_deg is not None:
+            self.lat_deg, self.lon_deg, self.position_ns = lat_deg, lon_deg, t_ns
+            if speed_m_s is None:
+                return self._difference(t_ns, fix.time_ms, lat_deg, lon_deg)
+        if speed_m_s is None:
+            return False
+        self._rmc_speed_ns = t_ns
+        return self._doppler(t_ns, speed_m_s)
 
     def vtg(self, t_ns: int, fix: Vtg) -> bool:
-        """Returns True when its speed was accepted: valid, and no RMC in the stream."""
-        if fix.speed_m_s is None or t_ns - self._rmc_ns < _PRESENT_NS:
+        """Returns True when its speed was accepted: no RMC gives one, and the fix is known to be valid.
+
+        A VTG that does not say so itself needs a valid RMC or GGA in the stream.
+        """
+        if t_ns - self._rmc_speed_ns < _PRESENT_NS:
             return False
-        gga = t_ns - self._gga_ns < _PRESENT_NS
-        if (gga and not self._gga_valid) or fix.valid is False or (fix.valid is None and not gga):
+        beside: bool | None = None  # what the sentences beside it say of the fix
+        if t_ns - self._rmc_ns < _PRESENT_NS:
+            beside = self._rmc_valid
+        elif t_ns - self._gga_ns < _PRESENT_NS:
+            beside = self._gga_valid
+        if beside is False:
+            return False  # counted already
+        if fix.valid is False or (fix.valid is None and beside is None):
             self.voids += 1
             self.void = True
+            return False
+        if fix.speed_m_s is None:
             return False
         self.track_deg = fix.track_deg
         return self._doppler(t_ns, fix.speed_m_s)
@@ -98,17 +115,16 @@ class Receiver:
         """Returns True when a speed came of it: only where the stream has no Doppler speed."""
         self._gga_ns = t_ns
         self._gga_valid = fix.valid
+        if t_ns - self._rmc_ns < _PRESENT_NS:
+            return False
+        self.void = not fix.valid
         if not fix.valid:
-            if t_ns - self._rmc_ns >= _PRESENT_NS:
-                self.voids += 1
-            self.void = True
+            self.voids += 1
             return False
         if fix.lat_deg is None or fix.lon_deg is None:
             return False
-        if t_ns - self._rmc_ns >= _PRESENT_NS:
-            self._position(t_ns, fix.lat_deg, fix.lon_deg)
-            return self._difference(t_ns, fix.time_ms)
-        return False
+        self.lat_deg, self.lon_deg, self.position_ns = fix.lat_deg, fix.lon_deg, t_ns
+        return self._difference(t_ns, fix.time_ms, fix.lat_deg, fix.lon_deg)
 
     def wall_time(self, t_ns: int, fix: Rmc | Zda) -> Anchor | None:
         """Unix time at a stamp, from a valid fix; stated at first, when it jumps, and every ten minutes."""
@@ -131,37 +147,34 @@ class Receiver:
         self._anchor_ms, self._anchor_ns = offset_ms, t_ns
         return Anchor(t_ns, offset_ms + t_ns // 1_000_000)
 
-    def _position(self, t_ns: int, lat_deg: float, lon_deg: float) -> None:
-        self.lat_deg, self.lon_deg, self.position_ns = lat_deg, lon_deg, t_ns
-
     def _doppler(self, t_ns: int, speed_m_s: float) -> bool:
         self._doppler_ns = t_ns
         self._baseline = None
         self.from_position = False
         return self._fold(t_ns, speed_m_s, None)
 
-    def _difference(self, t_ns: int, time_ms: int | None) -> bool:
-        if t_ns - self._doppler_ns < _PRESENT_NS or self.lat_deg is None or self.lon_deg is None:
+    def _difference(self, t_ns: int, time_ms: int | None, lat_deg: float, lon_deg: float) -> bool:
+        if t_ns - self._doppler_ns < _PRESENT_NS:
             return False
         # the receiver's own time where it gives one: arrival jitters
         stamp_ns = t_ns if time_ms is None else time_ms * 1_000_000
         if self._baseline is None:
-            self._baseline = (stamp_ns, self.lat_deg, self.lon_deg)
+            self._baseline = (stamp_ns, lat_deg, lon_deg)
             return False
         stamp0_ns, lat0_deg, lon0_deg = self._baseline
         gap_ns = stamp_ns - stamp0_ns
         if 0 <= gap_ns < _BASELINE_NS:
             return False
-        self._baseline = (stamp_ns, self.lat_deg, self.lon_deg)
+        self._baseline = (stamp_ns, lat_deg, lon_deg)
         if not 0 < gap_ns <= 5 * _BASELINE_NS:  # midnight, or a gap
             return False
-        north_m, east_m = metres_per_degree(self.lat_deg)
-        turn = self.lon_deg - lon0_deg
+        north_m, east_m = metres_per_degree(0.5 * (lat0_deg + lat_deg))
+        turn = lon_deg - lon0_deg
         if turn > 180:
             turn -= 360
         elif turn < -180:
             turn += 360
-        north = (self.lat_deg - lat0_deg) * north_m
+        north = (lat_deg - lat0_deg) * north_m
         east = turn * east_m
         seconds = gap_ns * 1e-9
         self.from_position = True
@@ -172,10 +185,8 @@ class Receiver:
     def _fold(self, t_ns: int, speed_m_s: float, noise_m_s: float | None) -> bool:
         if speed_m_s > self._maximum_m_s or not self.speed.update(t_ns, speed_m_s, noise_m_s):
             self.refused += 1
-            self.refused_now = True
             return False
         self.void = False
         self.held_zero = speed_m_s == 0.0
-        self.refused_now = False
         self.fixes += 1
         return True
