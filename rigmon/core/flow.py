@@ -15,11 +15,21 @@ _REST_NS: Final = 2_000_000_000
 class FlowMeter:
     """The newest flow, None while unknown; `implausible` and `reset` say what was wrong with it."""
 
-    __slots__ = ("_history", "_pulses_per_l", "flow_l_min", "implausible", "maximum_l_min", "reset", "t_ns")
+    __slots__ = (
+        "_history",
+        "_pulses_per_l",
+        "_stale_ns",
+        "flow_l_min",
+        "implausible",
+        "maximum_l_min",
+        "reset",
+        "t_ns",
+    )
 
     def __init__(self, sensor: FlowSensor) -> None:
         self.maximum_l_min = sensor.maximum_l_min
         self._pulses_per_l = sensor.pulses_per_l or 1.0
+        self._stale_ns = round(sensor.stale_s * 1e9)
         self.t_ns: int | None = None
         self.flow_l_min: float | None = None
         self.implausible = False
@@ -33,7 +43,13 @@ class FlowMeter:
         self._accept(flow_l_min)
 
     def set_volume(self, t_ns: int, volume_l: float) -> None:
-        """A cumulative volume; flow is its rise over the last second or so."""
+        """A cumulative volume; flow is its rise over the last second or so.
+
+        After a silence the rise since before it would say nothing of the flow now: it starts afresh.
+        """
+        if self.t_ns is not None and t_ns - self.t_ns > self._stale_ns:
+            self._history.clear()
+            self.flow_l_min = None
         self.t_ns = t_ns
         self._count(t_ns, volume_l)
 
@@ -66,16 +82,20 @@ class FlowMeter:
     def _count(self, t_ns: int, litres: float) -> None:
         history = self._history
         self.reset = bool(history) and litres < history[-1][1]
-        if self.reset or (history and t_ns <= history[-1][0] and litres != history[-1][1]):
+        if self.reset:
             history.clear()
+            self.flow_l_min = None
+        elif history and t_ns <= history[-1][0]:
+            if t_ns < history[-1][0]:
+                history.clear()
+            else:
+                return  # the first of several with one stamp stands for it
         history.append((t_ns, litres))
         while len(history) > 2 and t_ns - history[1][0] >= _WINDOW_NS:
             history.popleft()
         t0_ns, litres0 = history[0]
         if t_ns > t0_ns:
             self._accept((litres - litres0) * 60e9 / (t_ns - t0_ns))
-        elif self.reset:
-            self.flow_l_min = None
 
     def _accept(self, flow_l_min: float) -> None:
         self.implausible = not 0 <= flow_l_min <= self.maximum_l_min
