@@ -7,6 +7,8 @@ from rigmon.core.nmea import Decoder, Gga, Rejected, Rmc, Zda, tag_block_time_ms
 _DAY_MS: Final = 86_400_000
 #: times from a receiver without fix are believed when they advance by no more than this
 _STEP_MS: Final = 10_000
+#: a clock that went on steadily for so many times is believed, wherever it leapt to
+_STEADY: Final = 5
 _TIMED: Final = (b"RMC,", b"GGA,", b"ZDA,")
 
 
@@ -14,11 +16,12 @@ class Timeline:
     """Gives each framed line its stamp: ns since the first timed line, never running backwards.
 
     A line without time of its own belongs to the epoch it came in. Time runs on across midnight. A
-    receiver without fix may tell any time, so a leap is believed only from a valid fix; a leap backwards
-    (recordings joined end to end) goes on from where the time stood.
+    receiver without fix may tell any time, so a leap is believed only from a valid fix. A leap backwards, of
+    half a day or more (recordings joined end to end, a clock set), or of a receiver that never says it has
+    a fix, goes on from where the time stood.
     """
 
-    __slots__ = ("_decoder", "_last_ms", "_now_ms", "_seen", "_tag_ms", "_valid_seen")
+    __slots__ = ("_decoder", "_last_ms", "_now_ms", "_odd_ms", "_seen", "_steady", "_tag_ms", "_valid_seen")
 
     def __init__(self, decoder: Decoder) -> None:
         self._decoder = decoder
@@ -26,20 +29,27 @@ class Timeline:
         self._last_ms: int | None = None  # newest believed time of day
         self._seen = b""  # its digits as printed
         self._valid_seen = False
-        self._tag_ms: int | None = None
+        self._odd_ms = 0  # newest time of day that was not believed
+        self._steady = 0  # how many of those followed one another
+        self._tag_ms: int | None = None  # unix time of the stamp 0
 
     def stamp_ns(self, raw: bytes) -> int:
         """The stamp of one line, in ns."""
-        if raw[:1] == b"\\":
-            tag_ms = tag_block_time_ms(raw)
-            if tag_ms:
-                if self._tag_ms is None:
-                    # whatever came before the first TAG block came at its time
-                    self._tag_ms = tag_ms - self._now_ms
-                self._now_ms = max(self._now_ms, tag_ms - self._tag_ms)
+        tag_ms = tag_block_time_ms(raw) if raw[:1] == b"\\" else None
+        if tag_ms:
+            self._by_tag(tag_ms)
         elif self._tag_ms is None:
             self._by_sentence(raw)
         return self._now_ms * 1_000_000
+
+    def _by_tag(self, tag_ms: int) -> None:
+        if self._tag_ms is None:
+            self._tag_ms = tag_ms - self._now_ms  # what came before the first TAG block came at its time
+        step_ms = tag_ms - self._tag_ms - self._now_ms
+        if 0 <= step_ms < _DAY_MS // 2:
+            self._now_ms += step_ms
+        elif not -_STEP_MS <= step_ms < 0:
+            self._tag_ms = tag_ms - self._now_ms
 
     def _by_sentence(self, raw: bytes) -> None:
         start = raw.rfind(b"$")
@@ -65,8 +75,17 @@ class Timeline:
                 self._believe(time_ms, digits, step_ms)
             elif valid and step_ms < -_STEP_MS:
                 self._believe(time_ms, digits, 0)
+            else:
+                self._doubt(time_ms, digits)
         self._valid_seen = self._valid_seen or valid
 
     def _believe(self, time_ms: int, digits: bytes, step_ms: int) -> None:
         self._now_ms += step_ms
         self._last_ms, self._seen = time_ms, digits
+        self._steady = 0
+
+    def _doubt(self, time_ms: int, digits: bytes) -> None:
+        self._steady = self._steady + 1 if 0 < time_ms - self._odd_ms <= _STEP_MS else 1
+        self._odd_ms = time_ms
+        if self._steady > _STEADY:
+            self._believe(time_ms, digits, 0)
