@@ -38,10 +38,10 @@ _TALLY_NS: Final = 10_000_000_000
 _ON_SHARE: Final = 0.2
 #: with the boom switched on and this share of the pressure there, a flowmeter at zero is not believed
 _STALL_SHARE: Final = 0.5
-#: refused speeds, and losses, are remembered this long
+#: refused speeds, and losses, are remembered this long, and until a sample has shown them
 _MEMORY_NS: Final = 1_000_000_000
 _NEVER: Final = -(1 << 62)
-#: stands for the ratios of a rig that sprays standing still
+#: stands for the ratios of a rig that sprays standing still, or drives on without any flow
 _STANDING: Final = 1e9
 _NOTHING: Final[tuple[Output, ...]] = ()
 
@@ -178,7 +178,7 @@ class Pipeline:
             return 0
         self._sentences += 1
         start = raw.find(b"$")
-        if start >= 0 and raw.rfind(b"$") != start:
+        if start >= 0 and raw.rfind(b"$") != start and raw[start + 1 : start + 6].isalnum():
             self._count("rejected:cut_short")  # the start of another sentence in front of a good one
         receiver = self._receiver
         if kind is Rmc:
@@ -273,7 +273,7 @@ class Pipeline:
             flags |= _GPS_STALE
         if receiver.void:
             flags |= _GPS_VOID
-        if t_ns - self._refused_ns < _MEMORY_NS:
+        if t_ns - self._refused_ns < _MEMORY_NS or self._refused_ns >= self._prev_ns:
             flags |= _GPS_IMPLAUSIBLE
         lat = lon = track = None
         if t_ns - receiver.position_ns <= self._gps_stale_ns:
@@ -374,7 +374,7 @@ class Pipeline:
         if self._late:
             flags |= _LATE_INPUT
             self._late = False
-        if t_ns - self._lost_ns < _MEMORY_NS:
+        if t_ns - self._lost_ns < _MEMORY_NS or self._lost_ns >= self._prev_ns:
             flags |= _INPUT_LOST
         if self._log_trouble:
             flags |= _LOG_TROUBLE
@@ -397,11 +397,17 @@ class Pipeline:
     def _set_deadline(self, t_ns: int, fix_ns: int | None) -> None:
         """The longest sample, or sooner: the moment something turns stale or a running delay ends."""
         deadline = t_ns + _LONGEST_NS
-        if fix_ns is not None:
-            # one past the limit, for a sample is stale when older than it
-            stale = fix_ns + self._gps_stale_ns + 1
-            if t_ns < stale < deadline:
-                deadline = stale
+        for newest_ns, limit_ns in (
+            (fix_ns, self._gps_stale_ns),
+            (self._flow.t_ns, self._flow_stale_ns),
+            (self._pressure.t_ns, self._pressure_stale_ns),
+            (self._switch_ns, self._switch_stale_ns),
+        ):
+            if newest_ns is not None:
+                # one past the limit, for a sample is stale when older than it
+                stale = newest_ns + limit_ns + 1
+                if t_ns < stale < deadline:
+                    deadline = stale
         for due in self._due:
             if t_ns < due < deadline:
                 deadline = due
@@ -423,13 +429,13 @@ class Pipeline:
         facts.boom_on, facts.flags = boom, flags
         facts.speed_m_s, facts.flow_l_min = speed, flow
         facts.pressure_kpa, facts.rate_l_ha = pressure, rate_l_ha
-        if boom and speed is not None and flow:
+        if boom and speed is not None and flow is not None and (speed or flow):
             faster = speed / self._rig.target.speed_m_s
             fuller = flow / self._target_flow_l_min
             facts.rate_share = fuller / faster if faster > 0 else _STANDING
             # what is further off, as a ratio either way, is what the drift is put down to
             facts.speed_deviation = faster if faster > 1 else (1 / faster if faster > 0 else _STANDING)
-            facts.flow_deviation = fuller if fuller > 1 else 1 / fuller
+            facts.flow_deviation = fuller if fuller > 1 else (1 / fuller if fuller > 0 else _STANDING)
         else:
             facts.rate_share = None
         if flags & _STALE:
