@@ -1,0 +1,509 @@
+"""The score of a run: did the treated ground get the rate it was meant to get?
+
+Every figure is made from the run's samples by sums, so nothing depends on how finely the run was sampled.
+Words used below:
+
+on              the boom is on (boom_on = 1)
+treated         on, and the area is known
+rated           treated, and the volume is known: ground with a dose
+unknown         on, and area or volume not known; or the boom's state itself not known
+dose [L/ha]     volume over area of a piece of ground, x 1e4 m2/ha
+piece           one rated sample; but neighbouring rated samples below rig.speed.minimum are one piece
+                together, since at such speeds the noise of the speed would scatter their doses at random
+
+Spraying below rig.speed.minimum: no rate is stated live, but the volume went onto the ground, so it counts
+in volume, area, mean and distribution, at the dose that volume over area gives (with the usual flow: far
+over the target). Standing still with the boom on adds volume and no area: it raises the mean, and it
+belongs to the dose of the slow piece around it.
+
+Noise of the sensors: it makes doses and speeds look more scattered than they were. Where the run is long
+enough to tell how large it is (`rigmon.analysis.noise`), it is taken out of the spread of doses and speeds
+before they are sorted by tolerance or band; sums and means are as measured. A run without noise, or too
+short to tell, is left as it is.
+"""
+
+from datetime import UTC, datetime
+from math import isfinite, sqrt
+from typing import Any, Final
+
+import numpy as np
+from pyproj import Geod
+
+from rigmon.analysis.frames import Columns, Floats, Integers, Mask, RunData
+from rigmon.analysis.noise import flow_error, speed_error_m_s, without_noise
+from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
+from rigmon.model import Alert, Anchor, Basis, Flag
+from rigmon.rig import Rig
+
+SCORE_SCHEMA: Final = 1
+
+#: errors of a receiver's speed stay alike for a second or two: one independent value every so often [s]
+CORRELATION_TIME_S: Final = 2.0
+#: stretches of one kind closer together than this are one stretch [s]
+MERGE_S: Final = 2.0
+#: shorter stretches are not listed: [m] and [s] for over and under (either is enough), [s] for unknown
+KEEP_M: Final = 3.0
+KEEP_S: Final = 3.0
+
+# Limits are inclusive; this keeps a dose that is exactly on one from falling out by rounding.
+_SLACK: Final = 1e-9
+_GEOD: Final = Geod(ellps="WGS84")
+
+_NOTHING, _IN, _UNDER, _OVER, _UNKNOWN = range(5)
+_KINDS: Final = {_OVER: "over", _UNDER: "under", _UNKNOWN: "unknown"}
+_BASIS_NAME: Final = {
+    Basis.FLOWMETER: "flowmeter",
+    Basis.PRESSURE: "pressure",
+    Basis.CALIBRATION: "calibration",
+}
+
+
+def score(run: RunData) -> dict[str, Any]:
+    """Score a run. Returns a dict that serialises to JSON: numbers are finite, missing knowledge is None.
+
+    run         run_id; started_utc (ISO 8601, from the first GPS time with a date); duration_s;
+                ended_cleanly
+    input       counts of readings, sentences, rejected sentences (and by reason) and valid fixes;
+                gps_gap_count and gps_gap_s: stretches and time [s] without a current ground speed, the wait
+                for the first fix included; the rig's flow and pressure sources
+    target      what was asked for; speed_low/high_m_s are the speeds that keep the rate within tolerance
+                at the target flow
+    applied     sums over treated samples: distance_m, area_m2, time_s, volume_l (of these, where the volume
+                is known); rate_basis: what the volume rests on for most of the rated area; unknown_time_s:
+                time that is unknown in the sense above
+    rate        mean_l_ha = volume / area x 1e4 over rated samples; cv_pct = area-weighted standard deviation
+                of the pieces' doses over their area-weighted mean; p05, p50, p95: the dose that this share
+                of the rated area does not exceed; the four shares in %, see below;
+                expanded_uncertainty_pct (k = 2) of mean_l_ha, see `mean_rate_uncertainty_pct`
+    speed       over treated time, from each sample's distance / time: mean_m_s, sd_m_s and cv_pct, time-
+                weighted; in_band_time_pct: share of time within target.speed_low/high_m_s
+    alerts      each raised alert, with value and limit when raised; cleared_s None: still active at the end
+    stretches   see `_stretches`
+    verdict     in_tolerance: in_tolerance_area_pct reaches rig.required_area_pct;
+                out_of_tolerance: it would not even if all unknown ground had been in tolerance;
+                insufficient_data: anything between, or nothing was treated
+
+    The four shares add up to 100 % of rated plus unknown area. Under and over: dose outside
+    target x (1 -+ tolerance), limits included in tolerance. The unknown area is an estimate where the
+    area itself is unknown: swath x distance, see `_estimated_distance_m`.
+    """
+    rig = run.rig
+    ground = _Ground(run)
+    rate = _rate(ground, rig)
+    low, high = speed_band_m_s(rig.target.speed_m_s, rig.target.tolerance_pct)
+    return {
+        "score_schema": SCORE_SCHEMA,
+        "run": {
+            "run_id": run.run_id,
+            "started_utc": _started_utc(run.anchors),
+            "duration_s": _number(run.duration_s),
+            "ended_cleanly": run.ended_cleanly,
+        },
+        "input": _input(run),
+        "target": {
+            "rate_l_ha": rig.target.rate_l_ha,
+            "tolerance_pct": rig.target.tolerance_pct,
+            "speed_m_s": rig.target.speed_m_s,
+            "swath_m": rig.swath_m,
+            "speed_low_m_s": low,
+            "speed_high_m_s": high,
+        },
+        "applied": _applied(ground),
+        "rate": rate,
+        "speed": _speed(ground, low, high),
+        "alerts": _alerts(run.alerts),
+        "stretches": _stretches(ground),
+        "verdict": _verdict(rate, rig.required_area_pct),
+    }
+
+
+class _Ground:
+    """Every sample's part in the ground: treated, rated, unknown; its dose and its kind."""
+
+    def __init__(self, run: RunData) -> None:
+        columns, rig = run.columns, run.rig
+        self.columns = columns
+        self.rig = rig
+        self.dt_s = columns.dt_s
+        boom_unknown = np.isnan(columns.boom_on)
+        on = columns.boom_on == 1
+        area_known = ~np.isnan(columns.area_m2)
+        volume_known = ~np.isnan(columns.volume_l)
+        self.treated: Mask = on & area_known
+        self.rated: Mask = self.treated & volume_known
+        self.unknown: Mask = boom_unknown | (on & ~(area_known & volume_known))
+        self.distance_m = np.where(
+            np.isnan(columns.distance_m), _estimated_distance_m(columns), columns.distance_m
+        )
+        #: area of each sample, estimated where unknown [m2]
+        self.area_m2 = np.where(area_known, columns.area_m2, self.distance_m * rig.swath_m)
+        self.area_m2[boom_unknown] = self.distance_m[boom_unknown] * rig.swath_m
+        #: fast enough for a rate
+        self.moving: Mask = self.treated & (columns.distance_m >= rig.speed.minimum_m_s * self.dt_s)
+        self.speed_error_m_s = speed_error_m_s(columns, self.moving, rig, _fix_rate_hz(run))
+        self._pieces()
+
+    def _pieces(self) -> None:
+        index = np.flatnonzero(self.rated)
+        area, volume = self.columns.area_m2[index], self.columns.volume_l[index]
+        slow = ~self.moving[index]
+        joined = np.zeros(len(index), dtype=np.bool_)
+        joined[1:] = slow[1:] & slow[:-1] & (np.diff(index) == 1)
+        starts = np.flatnonzero(~joined)
+        piece_of = np.cumsum(~joined) - 1
+        self.piece_area_m2 = _sums(area, starts)
+        piece_volume = _sums(volume, starts)
+        has_ground = self.piece_area_m2 > 0
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+            self.piece_dose_l_ha = np.where(has_ground, piece_volume / self.piece_area_m2 * 1e4, np.nan)
+        self._take_noise_out(index[starts], has_ground & ~slow[starts] & (piece_volume > 0))
+
+        part = self.rig.target.tolerance_pct / 100
+        low = self.rig.target.rate_l_ha * (1 - part) * (1 - _SLACK)
+        high = self.rig.target.rate_l_ha * (1 + part) * (1 + _SLACK)
+        kind = np.full(len(starts), _IN)
+        kind[self.piece_dose_l_ha < low] = _UNDER
+        kind[self.piece_dose_l_ha > high] = _OVER
+        kind[~has_ground] = np.where(piece_volume[~has_ground] > 0, _OVER, _NOTHING)
+        self.piece_kind = kind
+        #: kind of each sample's ground; _NOTHING where nothing was applied
+        self.kind: Integers = np.full(len(self.columns), _NOTHING)
+        self.kind[index] = kind[piece_of]
+        self.kind[self.unknown] = _UNKNOWN
+
+    def _take_noise_out(self, index: Integers, known: Mask) -> None:
+        """Narrow the doses of the `known` pieces; `index` is the first sample of each piece."""
+        if not known.any():
+            return
+        index = index[known]
+        time_s = self.dt_s[index]
+        flow = self.columns.volume_l[index] / time_s
+        error_flow = flow_error(flow, np.diff(index) == 1)
+        if not (error_flow or self.speed_error_m_s):
+            return
+        # dose goes with flow / speed: relative variances add, and those of the logarithm are the same
+        error_speed = self.speed_error_m_s * time_s / self.columns.distance_m[index]
+        dose = np.log(self.piece_dose_l_ha[known])
+        variance = error_speed**2 + error_flow**2
+        self.piece_dose_l_ha[known] = np.exp(without_noise(dose, variance, self.piece_area_m2[known], time_s))
+
+
+def _fix_rate_hz(run: RunData) -> float:
+    """Speeds a second from the receiver while it gave any; 0 when none were counted."""
+    known_s = float(run.columns.dt_s[~np.isnan(run.columns.speed_m_s)].sum())
+    fixes = sum(tally.n for tally in run.tallies if tally.name == "fix")
+    return fixes / known_s if known_s > 0 else 0.0
+
+
+def _estimated_distance_m(columns: Columns) -> Floats:
+    """An estimate of the distance [m] of the samples whose distance is unknown; NaN elsewhere.
+
+    Between two known positions the rig is taken to have gone straight (geodesic on WGS 84) at an even
+    speed; a bend makes this too short. The leg must be mostly gap, or a single far-off position would
+    decide. Otherwise: the last known speed before x time; at the start of a run, the first one after.
+    Nothing known: NaN.
+    """
+    estimate = np.full(len(columns), np.nan)
+    gap = np.flatnonzero(np.isnan(columns.distance_m))
+    if not len(gap):
+        return estimate
+    dt_s = columns.dt_s
+    moving = np.flatnonzero(~np.isnan(columns.speed_m_s))
+    if len(moving):
+        before = np.searchsorted(moving, gap, side="left") - 1
+        estimate[gap] = columns.speed_m_s[moving[np.maximum(before, 0)]] * dt_s[gap]
+    known = np.flatnonzero(columns.position_fresh)
+    leg = np.searchsorted(known, gap, side="left")  # the leg from known[leg - 1] to known[leg] ends after
+    inside = (leg > 0) & (leg < len(known))
+    gap, leg = gap[inside], leg[inside]
+    if not len(gap):
+        return estimate
+    legs, leg = np.unique(leg, return_inverse=True)
+    p, q = known[legs - 1], known[legs]
+    _, _, length_m = _GEOD.inv(columns.lon_deg[p], columns.lat_deg[p], columns.lon_deg[q], columns.lat_deg[q])
+    leg_s = (columns.t_ns[q] - columns.t_ns[p]) / 1e9
+    gap_s = np.bincount(leg, weights=dt_s[gap])
+    straight = ((leg_s > 0) & (gap_s >= 0.5 * leg_s * (1 - _SLACK)))[leg]
+    estimate[gap[straight]] = (np.asarray(length_m) / leg_s)[leg][straight] * dt_s[gap[straight]]
+    return estimate
+
+
+def _input(run: RunData) -> dict[str, Any]:
+    tallied: dict[str, int] = {}
+    for tally in run.tallies:
+        tallied[tally.name] = tallied.get(tally.name, 0) + tally.n
+    rejected = {
+        name.removeprefix("rejected:"): n
+        for name, n in sorted(tallied.items())
+        if name.startswith("rejected:") and n
+    }
+    columns = run.columns
+    gap = (columns.flags & int(Flag.GPS_STALE) != 0) | np.isnan(columns.speed_m_s)
+    return {
+        "readings": run.readings,
+        "sentences": tallied.get("sentence", 0),
+        "rejected": sum(rejected.values()),
+        "rejected_by_reason": rejected,
+        "fixes_valid": tallied.get("fix", 0),
+        "gps_gap_count": len(_runs(gap)[0]),
+        "gps_gap_s": float(columns.dt_s[gap].sum()),
+        "flow_source": run.rig.flow.source,
+        "pressure_source": run.rig.pressure.source,
+    }
+
+
+def _applied(ground: _Ground) -> dict[str, Any]:
+    treated, columns = ground.treated, ground.columns
+    volume_l: float | None = float(columns.volume_l[ground.rated].sum())
+    if treated.any() and not ground.rated.any():
+        volume_l = None
+    by_basis = {
+        basis: float(columns.area_m2[ground.rated & (columns.basis == basis)].sum()) for basis in _BASIS_NAME
+    }
+    most = max(by_basis, key=lambda basis: by_basis[basis])
+    return {
+        "distance_m": float(ground.distance_m[treated].sum()),
+        "area_m2": float(columns.area_m2[treated].sum()),
+        "time_s": float(ground.dt_s[treated].sum()),
+        "volume_l": volume_l,
+        "rate_basis": _BASIS_NAME[most] if by_basis[most] > 0 else None,
+        "unknown_time_s": float(ground.dt_s[ground.unknown].sum()),
+    }
+
+
+def _rate(ground: _Ground, rig: Rig) -> dict[str, float | None]:
+    rated, columns = ground.rated, ground.columns
+    area, volume = float(columns.area_m2[rated].sum()), float(columns.volume_l[rated].sum())
+    weight, dose = ground.piece_area_m2, ground.piece_dose_l_ha
+    kind = ground.piece_kind
+    shares = np.array(
+        [weight[kind == which].sum() for which in (_IN, _UNDER, _OVER)]
+        + [np.nansum(ground.area_m2[ground.unknown])]
+    )
+    total = shares.sum()
+    in_pct, under_pct, over_pct, unknown_pct = (
+        (100 * shares / total).tolist() if total > 0 else (None, None, None, None)
+    )
+    has_ground = weight > 0
+    _, cv_pct = _mean_and_cv(dose[has_ground], weight[has_ground])
+    p05, p50, p95 = _quantiles(dose[has_ground], weight[has_ground], (0.05, 0.5, 0.95))
+    return {
+        "mean_l_ha": _number(volume / area * 1e4) if area > 0 else None,
+        "cv_pct": cv_pct,
+        "p05_l_ha": p05,
+        "p50_l_ha": p50,
+        "p95_l_ha": p95,
+        "in_tolerance_area_pct": in_pct,
+        "under_area_pct": under_pct,
+        "over_area_pct": over_pct,
+        "unknown_area_pct": unknown_pct,
+        "expanded_uncertainty_pct": mean_rate_uncertainty_pct(columns, rated, rig),
+    }
+
+
+def mean_rate_uncertainty_pct(columns: Columns, rated: Mask, rig: Rig) -> float | None:
+    """Expanded uncertainty (k = 2) of the mean rate over the rated samples, in % of it; None: no rate.
+
+    Mean rate = volume / (distance x swath), so relative variances add (JCGM 100:2008, 5.1.6, eq. (12)).
+    What is systematic does not average out: the flowmeter for the share of the volume that rests on it;
+    the calibrated flow for the rest; for the share that rests on pressure also half the pressure's, since
+    flow goes with its square root; the swath; the bias of the speed. The random part of the speed does:
+    with one independent error every CORRELATION_TIME_S, u(distance)^2 = sum of sd^2 x dt x that time.
+    """
+    volume, distance = columns.volume_l[rated], columns.distance_m[rated]
+    basis = columns.basis[rated]
+    total_l, total_m = float(volume.sum()), float(distance.sum())
+    if not (total_l > 0 and total_m > 0):
+        return None
+    on_pressure = float(volume[basis == Basis.PRESSURE].sum()) / total_l
+    on_calibration = float(volume[basis == Basis.CALIBRATION].sum()) / total_l
+    on_flowmeter = float(volume[basis == Basis.FLOWMETER].sum()) / total_l
+    calibration_pct = rig.calibration.uncertainty_pct if rig.calibration else 0.0
+    sd = columns.speed_sd_m_s[rated]
+    sd = np.where(np.isnan(sd), rig.gps.speed_noise_m_s, sd)
+    random_m = sqrt(CORRELATION_TIME_S * float((sd * sd * columns.dt_s[rated]).sum()))
+    return _number(
+        expanded_uncertainty_pct(
+            on_flowmeter * rig.flow.uncertainty_pct,
+            (on_pressure + on_calibration) * calibration_pct,
+            on_pressure * 0.5 * rig.pressure.uncertainty_pct,
+            rig.swath_uncertainty_pct,
+            rig.gps.speed_bias_pct,
+            100 * random_m / total_m,
+        )
+    )
+
+
+def _speed(ground: _Ground, low_m_s: float, high_m_s: float) -> dict[str, float | None]:
+    timed = ground.treated & (ground.dt_s > 0)
+    weight = ground.dt_s[timed]
+    speed = ground.distance_m[timed] / weight
+    if ground.speed_error_m_s:
+        moving = ground.moving[timed]
+        variance = np.full(int(moving.sum()), ground.speed_error_m_s**2)
+        speed[moving] = without_noise(speed[moving], variance, weight[moving], weight[moving])
+    mean, cv_pct = _mean_and_cv(speed, weight)
+    if mean is None:
+        return {"mean_m_s": None, "sd_m_s": None, "cv_pct": None, "in_band_time_pct": None}
+    in_band = (speed >= low_m_s * (1 - _SLACK)) & (speed <= high_m_s * (1 + _SLACK))
+    return {
+        "mean_m_s": mean,
+        "sd_m_s": _standard_deviation(speed, weight, mean),
+        "cv_pct": cv_pct,
+        "in_band_time_pct": float(100 * weight[in_band].sum() / weight.sum()),
+    }
+
+
+def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
+    """Raised alerts in the order of raising, each with the time it cleared."""
+    listed: list[dict[str, Any]] = []
+    active: dict[str, dict[str, Any]] = {}
+    for alert in alerts:
+        if alert.raised:
+            active[alert.code] = {
+                "code": alert.code,
+                "raised_s": alert.t_ns / 1e9,
+                "cleared_s": None,
+                "value": _number(alert.value),
+                "limit": _number(alert.limit),
+                "unit": alert.unit,
+            }
+            listed.append(active[alert.code])
+        elif alert.code in active:
+            active.pop(alert.code)["cleared_s"] = alert.t_ns / 1e9
+    return listed
+
+
+def _stretches(ground: _Ground) -> list[dict[str, Any]]:
+    """Stretches of ground that were over, under or unknown, in the order in which they begin.
+
+    A stretch is made of neighbouring samples of one kind, joined across breaks shorter than MERGE_S.
+    Distance, area and mean dose are those of the kind, the breaks left out. Over and under are kept from
+    KEEP_M of ground or KEEP_S of time, unknown from KEEP_S. Of an unknown stretch, distance and area are
+    estimates where they are not known (None when nothing is known to estimate from), and there is no dose.
+    Places lie between known positions, or are None.
+    """
+    columns = ground.columns
+    found: list[dict[str, Any]] = []
+    for which, name in _KINDS.items():
+        first, last = _runs(ground.kind == which)
+        if not len(first):
+            continue
+        start_ns, end_ns = columns.start_ns[first], columns.t_ns[last]
+        begins = np.ones(len(first), dtype=np.bool_)
+        begins[1:] = start_ns[1:] - end_ns[:-1] >= MERGE_S * 1e9
+        group = np.flatnonzero(begins)
+        stretch_end_ns = end_ns[np.append(group[1:], len(first)) - 1]
+        mine = np.flatnonzero(ground.kind == which)
+        starts = np.searchsorted(mine, first[group])
+        distance, area = _sums(ground.distance_m[mine], starts), _sums(ground.area_m2[mine], starts)
+        volume, time_s = _sums(columns.volume_l[mine], starts), _sums(ground.dt_s[mine], starts)
+        keep = time_s >= KEEP_S * (1 - _SLACK)
+        if which != _UNKNOWN:
+            keep |= distance >= KEEP_M * (1 - _SLACK)
+        at_ns = np.stack([start_ns[group], stretch_end_ns])
+        lat, lon = _positions(columns, at_ns)
+        for k in np.flatnonzero(keep):
+            has_dose = which != _UNKNOWN and area[k] > 0
+            dose = float(volume[k]) / float(area[k]) * 1e4 if has_dose else None
+            found.append(
+                {
+                    "kind": name,
+                    "start_s": float(at_ns[0, k] / 1e9),
+                    "end_s": float(at_ns[1, k] / 1e9),
+                    "distance_m": _number(distance[k]),
+                    "area_m2": _number(area[k]),
+                    "mean_l_ha": _number(dose),
+                    "start_lat_deg": _number(lat[0, k]),
+                    "start_lon_deg": _number(lon[0, k]),
+                    "end_lat_deg": _number(lat[1, k]),
+                    "end_lon_deg": _number(lon[1, k]),
+                }
+            )
+    return sorted(found, key=lambda stretch: (stretch["start_s"], stretch["kind"]))
+
+
+def _positions(columns: Columns, at_ns: Integers) -> tuple[Floats, Floats]:
+    """Latitude and longitude [deg] at times, linear between known positions; NaN before and after them."""
+    known = columns.position_known
+    if not known.any():
+        nowhere = np.full(at_ns.shape, np.nan)
+        return nowhere, nowhere
+    t_ns = columns.t_ns[known]
+    lon = np.unwrap(columns.lon_deg[known], period=360)  # a run may cross the 180th meridian
+    lat_at = np.interp(at_ns, t_ns, columns.lat_deg[known], left=np.nan, right=np.nan)
+    lon_at = np.interp(at_ns, t_ns, lon, left=np.nan, right=np.nan)
+    wrapped = (lon_at < -180) | (lon_at > 180)
+    return lat_at, np.where(wrapped, (lon_at + 180) % 360 - 180, lon_at)
+
+
+def _verdict(rate: dict[str, float | None], required_pct: float) -> str:
+    in_pct, unknown_pct = rate["in_tolerance_area_pct"], rate["unknown_area_pct"]
+    if in_pct is None or unknown_pct is None or rate["mean_l_ha"] is None:
+        return "insufficient_data"
+    if in_pct >= required_pct * (1 - _SLACK):
+        return "in_tolerance"
+    if in_pct + unknown_pct < required_pct * (1 - _SLACK):
+        return "out_of_tolerance"
+    return "insufficient_data"
+
+
+def _started_utc(anchors: tuple[Anchor, ...]) -> str | None:
+    for anchor in anchors:
+        if anchor.utc_ms is not None:
+            start_ms = anchor.utc_ms - round(anchor.t_ns / 1e6)
+            try:
+                start = datetime.fromtimestamp(start_ms // 1000, UTC)
+            except (ValueError, OverflowError, OSError):  # beyond the calendar
+                return None
+            return f"{start:%Y-%m-%dT%H:%M:%S}.{start_ms % 1000:03d}Z"
+    return None
+
+
+def _runs(mask: Mask) -> tuple[Integers, Integers]:
+    """First and last index of each unbroken run of True."""
+    edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
+    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+
+
+def _sums(values: Floats, starts: Integers) -> Floats:
+    """Sum of each group of neighbours that begins at `starts`."""
+    return np.add.reduceat(values, starts) if len(starts) else np.zeros(0)
+
+
+def _standard_deviation(values: Floats, weights: Floats, mean: float) -> float:
+    with np.errstate(over="ignore", invalid="ignore"):  # on next to no ground a dose can be immense
+        return sqrt(float((weights * (values - mean) ** 2).sum() / weights.sum()))
+
+
+def _mean_and_cv(values: Floats, weights: Floats) -> tuple[float | None, float | None]:
+    """Weighted mean, and the coefficient of variation [%]: None where there is none."""
+    if not len(values):
+        return None, None
+    mean = float((weights * values).sum() / weights.sum())
+    if mean == 0 or not isfinite(mean):
+        return _number(mean), None
+    return mean, _number(100 * _standard_deviation(values, weights, mean) / mean)
+
+
+def _quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> list[float | None]:
+    """Weighted quantiles by the inverse of the distribution function, with the mean of two at its steps.
+
+    For equal weights this is definition 2 of Hyndman and Fan (1996), The American Statistician 50(4).
+    """
+    if not len(values):
+        return [None] * len(shares)
+    order = np.argsort(values, kind="stable")
+    values = values[order]
+    below = np.cumsum(weights[order])
+    at = np.array(shares) * below[-1]
+    slack = _SLACK * below[-1]
+    top = len(values) - 1
+    lower = values[np.minimum(np.searchsorted(below, at - slack), top)]
+    upper = values[np.minimum(np.searchsorted(below, at + slack), top)]
+    return [_number(q) for q in (lower + upper) / 2]
+
+
+def _number(value: Any) -> float | None:
+    """A finite Python float, or None."""
+    return float(value) if value is not None and isfinite(value) else None
