@@ -17,6 +17,7 @@ class FlowMeter:
 
     __slots__ = (
         "_history",
+        "_opened_ns",
         "_pulses_per_l",
         "_stale_ns",
         "flow_l_min",
@@ -34,6 +35,7 @@ class FlowMeter:
         self.flow_l_min: float | None = None
         self.implausible = False
         self.reset = False
+        self._opened_ns: int | None = None  # first count of a source that has seen no pulse yet
         self._history: deque[tuple[int, float]] = deque(maxlen=256)  # (stamp, litres)
 
     def set_flow(self, t_ns: int, flow_l_min: float) -> None:
@@ -57,14 +59,20 @@ class FlowMeter:
         """A cumulative pulse count with the stamp of its newest pulse.
 
         Flow is pulses over the time between their own stamps (period timing), so one pulse more or less
-        in a window does not show. With no new pulse it can be no more than one pulse over the wait.
+        in a window does not show. With no new pulse it can be no more than one pulse over the wait. A source
+        that opened and has seen no pulse is at rest only when that has lasted.
         """
         self.t_ns = t_ns
         litres = (count.total + count.lost) / self._pulses_per_l
         edge_ns = count.last_edge_ns
         if edge_ns is None:
-            self.reset = False
-            self._accept(0.0)
+            self.reset = bool(self._history)
+            if self.reset or self._opened_ns is None:
+                self._history.clear()
+                self.flow_l_min = None
+                self._opened_ns = t_ns
+            if t_ns - self._opened_ns > _REST_NS:
+                self._accept(0.0)
             return
         if self._history and litres == self._history[-1][1]:
             self.reset = False

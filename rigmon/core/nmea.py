@@ -149,7 +149,7 @@ class Decoder:
             start = raw.rfind(b"!")  # encapsulated sentences (AIS) share the stream on some boxes
             if start < 0:
                 return Rejected("not_nmea")
-        # A TAG block ends where the sentence begins; other things with a '\\' first are binary in front.
+        # A TAG block ends where the sentence begins; other things with a '\' first are binary in front.
         if start and raw[0] == 0x5C == raw[start - 1] and tag_block_time_ms(raw) is False:
             return Rejected("tag_checksum")
         text = (raw[start:] if start else raw).decode("latin-1").rstrip()
@@ -179,8 +179,10 @@ class Decoder:
         address = body.partition(",")[0]
         if not (address.isascii() and address.isalnum()):
             return Rejected("not_nmea")  # a '$' that happened to be in binary or in plain text
-        if not star:
-            return Rejected("no_checksum") if self._check else OTHER
+        if not star and self._check:
+            return Rejected("no_checksum")
+        if not star and len(address) < len(body):
+            return OTHER
         return Rejected("malformed" if given is None else "checksum")
 
     def _rmc(self, data: list[str]) -> Decoded:

@@ -136,8 +136,7 @@ class Pipeline:
             step_ns = self._line(t_ns, payload.raw)  # type: ignore[union-attr]
         elif kind is PulseCount:
             self._flow.set_pulses(t_ns, payload)  # type: ignore[arg-type]
-            if self._flow.reset:
-                self._count("flow_reset")
+            self._judge_flow()
             step_ns = self._sensor_step_ns
         elif kind is AdcCount:
             self._pressure.set_counts(t_ns, payload)  # type: ignore[arg-type]
@@ -215,8 +214,7 @@ class Pipeline:
         for channel, value in decoded.values:
             if channel == "flow":
                 self._flow.set_flow(t_ns, value)
-                if self._flow.implausible:
-                    self._count("refused:flow")
+                self._judge_flow()
             elif channel == "pressure":
                 self._pressure.set_pressure(t_ns, value)
                 if self._pressure.fault:
@@ -225,9 +223,14 @@ class Pipeline:
                 self._switch(t_ns, value == 1.0)
             else:
                 self._flow.set_volume(t_ns, value)
-                if self._flow.reset:
-                    self._count("flow_reset")
+                self._judge_flow()
         return self._sensor_step_ns if decoded.values else 0
+
+    def _judge_flow(self) -> None:
+        if self._flow.implausible:
+            self._count("refused:flow")
+        if self._flow.reset:
+            self._count("flow_reset")
 
     def _switch(self, t_ns: int, on: bool) -> None:
         if on is not self._switch_on and t_ns > self._prev_ns:
