@@ -229,9 +229,10 @@ class Hub:
         return item
 
     def _reading(self, t_ns: int, source: Source, payload: Payload) -> Reading:
+        reading = Reading(self._seq, t_ns, source, payload)
         self._seq += 1
         self._newest_ns = max(self._newest_ns, t_ns)
-        return Reading(self._seq, t_ns, source, payload)
+        return reading
 
     def _end(self, t_ns: int) -> Reading | None:
         self._ended_ns = max(t_ns, self._newest_ns)

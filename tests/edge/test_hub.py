@@ -37,9 +37,9 @@ def test_the_hub_numbers_readings_in_the_order_they_came() -> None:
     hub.put(20, Source.GPS, line(3))
     hub.close()
     assert drain(hub) == [
-        Reading(1, 10, Source.GPS, line(1)),
-        Reading(2, 5, Source.NODE, line(2)),
-        Reading(3, 20, Source.GPS, line(3)),
+        Reading(0, 10, Source.GPS, line(1)),
+        Reading(1, 5, Source.NODE, line(2)),
+        Reading(2, 20, Source.GPS, line(3)),
     ]
 
 
@@ -47,23 +47,23 @@ def test_a_reading_stamped_after_the_deadline_waits_behind_ticks_at_the_deadline
     hub = Hub(BenchClock())
     hub.put(100, Source.GPS, line(1))
     hub.put(101, Source.GPS, line(2))
-    assert hub.next(100) == Reading(1, 100, Source.GPS, line(1))  # at the deadline is in time
-    assert hub.next(50) == Reading(2, 50, Source.HUB, Tick())
-    assert hub.next(100) == Reading(3, 100, Source.HUB, Tick())
-    assert hub.next(101) == Reading(4, 101, Source.GPS, line(2))
+    assert hub.next(100) == Reading(0, 100, Source.GPS, line(1))  # at the deadline is in time
+    assert hub.next(50) == Reading(1, 50, Source.HUB, Tick())
+    assert hub.next(100) == Reading(2, 100, Source.HUB, Tick())
+    assert hub.next(101) == Reading(3, 101, Source.GPS, line(2))
 
 
 def test_silence_makes_a_tick_at_each_deadline() -> None:
     hub = Hub(JumpingClock())
     readings = [hub.next(n * SECOND) for n in (1, 2, 3)]
-    assert readings == [Reading(n, n * SECOND, Source.HUB, Tick()) for n in (1, 2, 3)]
+    assert readings == [Reading(n - 1, n * SECOND, Source.HUB, Tick()) for n in (1, 2, 3)]
 
 
 def test_silence_on_the_monotonic_clock_ends_in_a_tick_stamped_exactly_at_the_deadline() -> None:
     clock = MonotonicClock()
     hub = Hub(clock)
     deadline_ns = clock.now_ns() + 20_000_000
-    assert hub.next(deadline_ns) == Reading(1, deadline_ns, Source.HUB, Tick())
+    assert hub.next(deadline_ns) == Reading(0, deadline_ns, Source.HUB, Tick())
     assert clock.now_ns() >= deadline_ns
 
 
@@ -82,7 +82,7 @@ def test_a_waiting_consumer_is_woken_by_a_put() -> None:
     consumer.start()
     hub.put(1, Source.GPS, line(1))
     consumer.join(PATIENCE_S)
-    assert got == [Reading(1, 1, Source.GPS, line(1))]
+    assert got == [Reading(0, 1, Source.GPS, line(1))]
 
 
 def test_on_the_bench_no_wall_time_makes_a_tick() -> None:
@@ -94,7 +94,7 @@ def test_on_the_bench_no_wall_time_makes_a_tick() -> None:
     assert clock.wait_s(1) is None
     threading.Timer(0, hub.put, (9 * SECOND, Source.GPS, line(1))).start()
     # Only the reading, whenever it comes, tells that the deadline passed in silence.
-    assert hub.next(6 * SECOND) == Reading(1, 6 * SECOND, Source.HUB, Tick())
+    assert hub.next(6 * SECOND) == Reading(0, 6 * SECOND, Source.HUB, Tick())
 
 
 def test_overflow_drops_the_newest_and_tells_so_where_they_are_missing() -> None:
@@ -102,16 +102,16 @@ def test_overflow_drops_the_newest_and_tells_so_where_they_are_missing() -> None
     for n in range(1, 6):
         hub.put(n, Source.GPS, line(n))
     hub.put(6, Source.NODE, line(6))
-    assert hub.next(100) == Reading(1, 1, Source.GPS, line(1))
+    assert hub.next(100) == Reading(0, 1, Source.GPS, line(1))
     hub.put(7, Source.GPS, line(7))
     hub.close()
     detail = "2 readings dropped: 3 were waiting already"
     assert drain(hub) == [
-        Reading(2, 2, Source.GPS, line(2)),
-        Reading(3, 3, Source.GPS, line(3)),
-        Reading(4, 5, Source.GPS, SourceFault("overflow", detail, 2)),
-        Reading(5, 6, Source.NODE, SourceFault("overflow", detail.replace("2 readings", "1 reading"), 1)),
-        Reading(6, 7, Source.GPS, line(7)),
+        Reading(1, 2, Source.GPS, line(2)),
+        Reading(2, 3, Source.GPS, line(3)),
+        Reading(3, 5, Source.GPS, SourceFault("overflow", detail, 2)),
+        Reading(4, 6, Source.NODE, SourceFault("overflow", detail.replace("2 readings", "1 reading"), 1)),
+        Reading(5, 7, Source.GPS, line(7)),
     ]
 
 
@@ -123,7 +123,7 @@ def test_a_loss_is_told_of_even_when_nothing_comes_after_it() -> None:
     fault = hub.next(100)
     assert fault is not None
     assert isinstance(fault.payload, SourceFault)
-    assert (fault.seq, fault.t_ns, fault.payload.kind, fault.payload.lost) == (2, 2, "overflow", 1)
+    assert (fault.seq, fault.t_ns, fault.payload.kind, fault.payload.lost) == (1, 2, "overflow", 1)
 
 
 def test_a_loss_is_told_of_even_when_the_run_ends() -> None:
@@ -163,7 +163,7 @@ def test_whatever_the_order_of_puts_and_takes_nothing_vanishes(
     readings += rest
     for source, n in put.items():
         assert sum(_accounted(r) for r in readings if r.source is source) == n
-    assert [r.seq for r in readings] == list(range(1, len(readings) + 1))
+    assert [r.seq for r in readings] == list(range(len(readings)))
 
 
 def _accounted(reading: Reading) -> int:
@@ -210,7 +210,7 @@ def test_closing_gives_what_is_queued_and_then_none_for_good() -> None:
     hub.close("stopped by SIGTERM")
     hub.close("the recording ended")
     hub.put(2, Source.GPS, line(2))
-    assert hub.next(100) == Reading(1, 1, Source.GPS, line(1))
+    assert hub.next(100) == Reading(0, 1, Source.GPS, line(1))
     assert hub.next(100) is None
     assert hub.next(100) is None
     assert hub.why == "stopped by SIGTERM"
