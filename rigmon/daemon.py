@@ -6,30 +6,26 @@ bench clock). Nothing here imports numpy, pandas, pyproj or click: a small board
 
 import errno
 import os
-import secrets
 import signal
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import Final, Protocol
 
-from rigmon import __version__
 from rigmon.core.pipeline import Pipeline
 from rigmon.edge.bench import BenchSource
 from rigmon.edge.feedback import TerminalFeedback
 from rigmon.edge.hub import Hub
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import LogError, UsageError
-from rigmon.log.schema import SUFFIX
+from rigmon.log.header import new_run_id, run_header
 from rigmon.log.writer import RunLogWriter
 from rigmon.model import Output, RunHeader, Source, SourceFault
 from rigmon.rig import Rig
 
-_BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 #: the card's trouble, not the person's: the driver still gets speed and rate, and an alert about the log
 _CARD_TROUBLE: Final = {errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT}
 
@@ -99,35 +95,6 @@ def _refuse_wired_sensors(rig: Rig) -> None:
                 f"{key} = '{source}' cannot be used yet: this release reads that sensor as NMEA XDR "
                 "sentences only; set it to 'xdr' (from a sensor node), or to 'none'"
             )
-
-
-def new_run_id() -> str:
-    """A name that no other run has, also on a board that boots with the same wrong time every day."""
-    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
-
-
-def new_log_path(folder: Path, run_id: str) -> Path:
-    """Where the run log of `run_id` goes. Touches nothing; the log writer never overwrites a file."""
-    return folder / f"{run_id}{SUFFIX}"
-
-
-def run_header(run_id: str, source_name: str, rig_toml: str) -> RunHeader:
-    """What the run log says of a run made here and now; the log's writer adds what it knows itself."""
-    try:
-        boot_id: str | None = _BOOT_ID.read_text(encoding="ascii").strip()
-    except OSError:
-        boot_id = None
-    return RunHeader(
-        run_id=run_id,
-        source=source_name,
-        rig_toml=rig_toml,
-        software=f"rigmon {__version__}",
-        host=os.uname().nodename,
-        boot_id=boot_id,
-        sqlite="",
-        ended_ns=None,
-        ended_why=None,
-    )
 
 
 # -- the run -------------------------------------------------------------------------------------------

@@ -153,7 +153,7 @@ class Difference(NamedTuple):
     """The first place where a recomputed output is not the recorded one."""
 
     kind: str
-    index: int
+    place: int  #: counted from 0 within its kind
     recorded: Output | None
     recomputed: Output | None
 

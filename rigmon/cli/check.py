@@ -27,7 +27,7 @@ def command(runlog: Path, as_json: bool) -> int:
         if difference is not None:
             found = {
                 "kind": difference.kind,
-                "index": difference.index,
+                "place": difference.place,
                 "recorded": _fields(difference.recorded),
                 "recomputed": _fields(difference.recomputed),
             }
@@ -38,7 +38,7 @@ def command(runlog: Path, as_json: bool) -> int:
         if not result.complete:
             click.echo("The log was cut; what had been written by then is what was compared.")
     else:
-        click.echo(f"{runlog}: {difference.kind} {difference.index} differs")
+        click.echo(f"{runlog}: {difference.kind} {difference.place} differs")
         click.echo(f"  recorded:   {_fields(difference.recorded)}")
         click.echo(f"  recomputed: {_fields(difference.recomputed)}")
     return 0 if result.same else 1

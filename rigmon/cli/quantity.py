@@ -7,7 +7,7 @@ import click
 from rigmon import units
 
 
-class Quantity(click.ParamType):
+class Quantity(click.ParamType[float]):
     """Reads into the carried unit of its dimension."""
 
     def __init__(self, dimension: str) -> None:

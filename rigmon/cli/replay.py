@@ -2,16 +2,20 @@
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from rigmon.cli.common import json_option, print_json, progress, rig_option, source_argument
 from rigmon.errors import UsageError
 
+#: a replay onto a new log commits once per so much run time
+_COMMIT_NS: Final = 10_000_000_000
+
 if TYPE_CHECKING:
+    from rigmon.model import Output
     from rigmon.replay import Opened, Replayed
 
 
@@ -38,12 +42,12 @@ def command(
         pipeline = Pipeline(opened.rig)
         writer = None
         if to_path is not None:
-            from rigmon.log.writer import RunLogWriter, new_header
+            from rigmon.log.header import new_run_id, run_header
+            from rigmon.log.writer import RunLogWriter
 
             name = opened.log.header.source if opened.log is not None else source.name
-            writer = RunLogWriter(
-                to_path, new_header(source=name, rig_toml=opened.rig_toml), synchronous=True
-            )
+            header = run_header(new_run_id(), name, opened.rig_toml)
+            writer = RunLogWriter(to_path, header, commit_by_time_ns=_COMMIT_NS)
         feedback = None
         if pace is not None and not as_json:
             from rigmon.edge.feedback import TerminalFeedback
@@ -51,7 +55,7 @@ def command(
             feedback = TerminalFeedback(opened.rig, sys.stdout)
             feedback.start()
 
-        def on_outputs(outputs: object) -> None:
+        def on_outputs(outputs: Sequence["Output"]) -> None:
             if writer is not None:
                 writer.outputs(outputs)
             if feedback is not None:
@@ -120,8 +124,8 @@ def _tell(opened: "Opened", result: "Replayed", to_path: Path | None, as_json: b
         f"{result.sentences} sentences, {sum(rejected.values())} rejected"
     )
     click.echo(
-        f"travelled {units.show(distance_m, 'length', system, 0)}, treated {units.show(area_m2, 'area', system, 2)} "
-        f"with {units.show(volume_l, 'volume', system, 1)}"
+        f"travelled {units.show(distance_m, 'length', system, 0)}, "
+        f"treated {units.show(area_m2, 'area', system, 2)} with {units.show(volume_l, 'volume', system, 1)}"
     )
     for alert in result.alerts:
         click.echo(alert_line(alert, opened.rig, run_clock(alert.t_ns)))
