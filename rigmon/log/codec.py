@@ -116,7 +116,7 @@ def unpack(block: Block, chain: int = 0) -> list[Reading]:
     seq, n, t_ns, end_ns, crc, size, body = block
     try:
         text = inflate(body, size)
-        if _crc(chain, seq, n, t_ns, end_ns, text) != crc:
+        if len(text) != size or _crc(chain, seq, n, t_ns, end_ns, text) != crc:
             raise DamagedBlockError("the checksum does not fit")
         return [
             Reading(

@@ -1,5 +1,6 @@
 """Writing a run log beside a live run: a thread that may wait for the disk, so that nobody else has to."""
 
+import os
 import sqlite3
 import sys
 import traceback
@@ -192,11 +193,12 @@ class LiveWriter:
             self._trouble_since = monotonic()
         self._trouble = trouble
 
-    def _fault_once(self, kind: str, detail: str, lost: int) -> SourceFault | None:
-        key = f"{kind}: {detail}" if kind == "failed" else f"{kind} {lost > 0}"
-        if key in self._told:
+    def _fault_once(self, kind: str, detail: str, lost: int, what: str = "") -> SourceFault | None:
+        """A fault to tell, unless the same (`what`) was told in this trouble; losing readings is news."""
+        news = f"{kind} {what or lost > 0}"
+        if news in self._told:
             return None
-        self._told.add(key)
+        self._told.add(news)
         return SourceFault(kind, detail, lost)
 
     def _seen_by_caller(self) -> SourceFault | None:
@@ -333,15 +335,17 @@ class LiveWriter:
         return True
 
     def _failed(self, error: Exception, outputs: list[Numbered], losses: list[Loss]) -> None:
+        name = getattr(error, "sqlite_errorname", type(error).__name__)
+        detail = f"{error} ({name}{_free_space(self._store.path)})"
         with self._lock:
             self._busy_since = None
             self._outputs.extendleft(reversed(outputs))
             self._in_flight = 0
             self._losses[:0] = losses
             self._failures += 1
-            self._error = str(error)
+            self._error = detail
             self._begin_trouble("failed")
-            fault = self._fault_once("failed", self._error, self._lost_readings)
+            fault = self._fault_once("failed", detail, self._lost_readings, name)
         self._tell(fault)
 
     def _committed(self, readings: list[Reading], refused: list[Loss]) -> None:
@@ -362,10 +366,11 @@ class LiveWriter:
         self._tell(fault)
 
     def _judge(self, slowest_s: float) -> None:
-        """All that waited is written: is the trouble over, or is the disk slow?"""
+        """All that waited when the writing began is written: is the trouble over, or is the disk slow?"""
         faults: list[SourceFault | None] = []
         with self._lock:
-            if self._trouble in ("failed", "overflow"):
+            caught_up = len(self._readings) <= self._max_pending // 2
+            if caught_up and self._trouble in ("failed", "overflow"):
                 faults.append(self._trouble_is_over())
             if slowest_s > self._slow_commit_s:
                 self._begin_trouble("slow")
@@ -376,3 +381,12 @@ class LiveWriter:
                 if self._calm >= _CALM_COMMITS:
                     faults.append(self._trouble_is_over())
         self._tell(*faults)
+
+
+def _free_space(path: Path) -> str:
+    """What a person needs to know about most failures."""
+    try:
+        status = os.statvfs(path.parent)
+    except OSError:
+        return ""
+    return f"; {status.f_bavail * status.f_frsize // 1024} kB are free"

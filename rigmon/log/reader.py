@@ -5,7 +5,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from functools import cached_property
 from heapq import merge
@@ -68,7 +68,7 @@ class RunLog:
             log = cls(path, connection, notes, undo)
             undo.append(connection.close)
             log._read_header()
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeError) as error:
             _run_back(undo)
             raise LogError(f"{path}: the run log is damaged: {error}") from error
         except OSError as error:
@@ -101,6 +101,10 @@ class RunLog:
             raise LogError(f"{self.path}: the run log is damaged: it has no header")
         *header, self.rig_sha256, self._readings_written = row
         self.header = RunHeader(*header)
+        if not all(isinstance(value, str) for value in (*header[:5], self.rig_sha256)):
+            raise LogError(f"{self.path}: the run log is damaged: its header is no text")
+        if not all(isinstance(value, int | None) for value in (self.header.ended_ns, self._readings_written)):
+            raise LogError(f"{self.path}: the run log is damaged: its end is no number")
         if hashlib.sha256(self.header.rig_toml.encode()).hexdigest() != self.rig_sha256:
             self.notes.append("the rig in this log is not the one that it was recorded with: it was altered")
         if not self.ended_cleanly:
@@ -117,15 +121,22 @@ class RunLog:
         """How the run ended, in words."""
         if self.header.ended_ns is not None:
             return f"ended cleanly at {self.header.ended_ns / 1e9:.1f} s: {self.header.ended_why}"
-        last = self.last_ns
-        end = "no reading" if last is None else f"last reading at {last / 1e9:.1f} s"
+        try:
+            last = self.last_ns
+            end = "no reading" if last is None else f"last reading at {last / 1e9:.1f} s"
+        except LogError:
+            end = "its last reading is damaged"
         return f"not ended cleanly (cut off, or still being written): {end}"
 
     @property
     def last_ns(self) -> int | None:
         """Stamp of the last reading; None: there is none."""
         row = self._one("SELECT end_ns FROM reading_block ORDER BY seq DESC LIMIT 1")
-        return None if row is None else int(row[0])
+        if row is None:
+            return None
+        if not isinstance(row[0], int):
+            raise LogError(f"{self.path}: the run log is damaged: the last reading's stamp is no number")
+        return row[0]
 
     @property
     def duration_s(self) -> float:
@@ -205,16 +216,17 @@ class RunLog:
 
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
-        parts = [
-            ((row[0], make(row[1:])) for row in self._rows(f"SELECT * FROM {table} ORDER BY n"))
-            for table, make in (
-                ("sample", Sample._make),
-                ("alert", _alert),
-                ("anchor", Anchor._make),
-                ("tally", Tally._make),
-            )
-        ]
+        parts = (
+            self._numbered("sample", Sample._make),
+            self._numbered("alert", _alert),
+            self._numbered("anchor", Anchor._make),
+            self._numbered("tally", Tally._make),
+        )
         return (output for _, output in merge(*parts, key=itemgetter(0)))
+
+    def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
+        for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):
+            yield n, make(row)
 
     @cached_property
     def gaps(self) -> list[Gap]:
@@ -249,7 +261,7 @@ class RunLog:
     def _rows(self, statement: str) -> Iterator[Any]:
         try:
             yield from self.connection.execute(statement)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeError) as error:
             raise LogError(f"{self.path}: the run log is damaged: {error}") from error
 
     def _one(self, statement: str) -> Any:

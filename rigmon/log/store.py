@@ -53,8 +53,13 @@ class Loss:
         return cls(what, number, number, 1, t_ns, t_ns, why)
 
     def columns(self) -> tuple[str, int, int, int, int, int, str]:
-        """The columns of the table after its id."""
-        return self.what, self.first, self.last, self.lost, self.from_ns, self.to_ns, self.why
+        """The columns of the table after its id. A number beyond 64 bits, the reason why a row was refused,
+        is cut to fit: this row must not be refused too."""
+        first, last, lost, from_ns, to_ns = (
+            max(-(2**63), min(value, 2**63 - 1))
+            for value in (self.first, self.last, self.lost, self.from_ns, self.to_ns)
+        )
+        return self.what, first, last, lost, from_ns, to_ns, _text(self.why)
 
     def extend(self, number: int, t_ns: int, why: str) -> bool:
         """Take one more row in when it follows on, for the same reason; False when it does not."""

@@ -25,7 +25,7 @@ class RunLogWriter:
       slow      a commit takes longer than `slow_commit_s` (told while it goes on)
       failed    the disk is full, read-only, broken; the writer keeps trying
       overflow  rows are dropped; told again when readings are, not only outputs
-      resumed   all that waited is written; `lost` counts the readings lost since the trouble began
+      resumed   the disk takes rows again; `lost` counts the readings lost since the trouble began
       refused   a row that can never be stored, such as a NaN, was left out
       not folded  the run ended cleanly, but somebody has the log open, so it stays in several files
 
