@@ -11,14 +11,16 @@ driving        slow changes that the rig follows with a lag: a person and a load
 
 Each shape is taken through the run's own speed filter first. The two noises give the error that the
 filtered speed has; the driving part only keeps real changes from being taken for noise. The correlation
-times are assumptions, the amounts come from the run. Slow noise much slower than assumed, or driving much
-jerkier, is told apart less well. A run too short to tell is left as measured.
+times are assumptions, the amounts come from the run. Slow noise much slower than assumed, driving much
+jerkier, or a receiver of less than about 4 fixes a second is told apart less well. A run too short to tell
+is left as measured.
 """
 
 from itertools import combinations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigmon.analysis.frames import Columns, Floats, Mask
 from rigmon.core.speed import SpeedFilter
@@ -35,21 +37,60 @@ _LAGS: Final = (1, 2, 3, 4, 5)
 _ENOUGH: Final = 300
 #: noise is taken out block by block of driving, so that one slow stretch does not hide that of the rest [s]
 _BLOCK_S: Final = 60.0
+#: from this share of samples with a fix at their end on, all count as such
+_MOST: Final = 0.8
+#: fixes further apart than this are not joined [s]
+_SPAN_S: Final = 2.5
 #: median of the square of a standard normal variable (chi-squared with one degree of freedom)
 _MEDIAN_SQUARE: Final = 0.454936
 
 
-def speed_error_m_s(columns: Columns, moving: Mask, rig: Rig, fix_rate_hz: float) -> float:
-    """Standard deviation [m/s] of the error of a sample's mean speed, from the samples in `moving`.
+def at_fixes(columns: Columns, fixes: int) -> tuple[NDArray[np.intp], bool]:
+    """Which samples end at a fix, and whether that is all of them. `fixes`: how many there were in the run.
 
-    `fix_rate_hz`: how many speeds a second the receiver gave. 0.0 where the run is too short to tell, or
+    Where the receiver is slower than the samples, a fresh position tells. With no fix counted, all are
+    taken to do so: nothing tells otherwise.
+    """
+    known = ~np.isnan(columns.speed_m_s)
+    if not fixes or fixes >= _MOST * int(known.sum()):
+        return np.flatnonzero(known), True
+    return np.flatnonzero(known & columns.position_fresh), False
+
+
+def mean_speed_m_s(columns: Columns, fixes: int) -> Floats:
+    """Mean speed of each sample [m/s]; NaN where unknown.
+
+    Live, a sample between two fixes can only be foretold from the fix before, and a slow receiver's samples
+    overshoot. Afterwards both fixes are known: there the speed is taken as linear from one to the other.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = columns.distance_m / columns.dt_s
+    at_fix, everywhere = at_fixes(columns, fixes)
+    if everywhere or len(at_fix) < 2:
+        return mean
+    following = np.searchsorted(at_fix, np.arange(len(columns)), side="left")
+    inside = (following > 0) & (following < len(at_fix)) & ~np.isnan(mean)
+    fix_ns = columns.t_ns[at_fix]
+    q = np.clip(following, 1, len(at_fix) - 1)
+    several = (at_fix[q] - at_fix[q - 1] > 1) & (fix_ns[q] - fix_ns[q - 1] <= _SPAN_S * 1e9)
+    between = inside & several
+    speed = columns.speed_m_s[at_fix]
+    ends = (np.interp(at_ns[between], fix_ns, speed) for at_ns in (columns.start_ns, columns.t_ns))
+    mean[between] = sum(ends) / 2
+    return mean
+
+
+def speed_error_m_s(columns: Columns, moving: Mask, rig: Rig, fixes: int) -> float:
+    """Standard deviation [m/s] of the error of `mean_speed_m_s`, from the samples in `moving`.
+
+    `fixes`: how many speeds the receiver gave in the whole run. 0.0 where the run is too short to tell, or
     shows no noise.
     """
     usable = moving & (columns.flags & int(Flag.SPEED_FROM_POSITION) == 0)
-    fresh = columns.position_fresh
-    at_fix = np.flatnonzero(fresh if fresh.any() else ~np.isnan(columns.speed_m_s))
-    if len(at_fix) < _ENOUGH or fix_rate_hz <= 0:
+    at_fix, everywhere = at_fixes(columns, fixes)
+    if not fixes or len(at_fix) < _ENOUGH:
         return 0.0
+    fix_rate_hz = fixes / float(columns.dt_s[~np.isnan(columns.speed_m_s)].sum())
     gap_ns = np.diff(columns.t_ns[at_fix])
     every_ns = float(np.median(gap_ns))
     # a link joins two neighbours that are one regular step apart, both usable
@@ -66,7 +107,7 @@ def speed_error_m_s(columns: Columns, moving: Mask, rig: Rig, fix_rate_hz: float
     if not (measured > 0).all():
         return 0.0
     per_sample = max(round(every_ns / 1e9 * fix_rate_hz), 1)
-    shapes, errors = _shapes(rig, every_ns / 1e9 / per_sample, per_sample)
+    shapes, errors = _shapes(rig, every_ns / 1e9 / per_sample, per_sample, everywhere)
     amounts = _fit(shapes / measured[:, None], np.ones(len(_LAGS)))
     return float(np.sqrt(amounts[:2] @ errors))
 
@@ -103,16 +144,15 @@ def without_noise(values: Floats, noise_variance: Floats, weight: Floats, time_s
     return mean + (values - mean) * kept[block]
 
 
-def _shapes(rig: Rig, step_s: float, per_sample: int) -> tuple[Floats, Floats]:
+def _shapes(rig: Rig, step_s: float, per_sample: int, everywhere: bool) -> tuple[Floats, Floats]:
     """Variance of second differences at each lag for unit variance of each of the three parts (lags x 3),
-    and variance of a sample's mean speed for unit variance of the two noises (2)."""
+    and variance of a sample's mean speed for unit variance of the two noises (2).
+
+    `step_s` is the time between fixes, `per_sample` how many of them there are from one used speed to the
+    next; `everywhere`: each sample has one at either end, not only now and then.
+    """
     response = _filter_response(rig, step_s)
-    # a sample's mean speed is that of the speeds at its two ends
-    ends = np.zeros(per_sample + 1)
-    ends[0] += 0.5
-    ends[-1] += 0.5
-    mean_response = np.convolve(response, ends)
-    lag_s = np.arange(len(mean_response) + 2 * max(_LAGS) * per_sample + 1) * step_s
+    lag_s = np.arange(len(response) + 2 * max(_LAGS) * per_sample + 1) * step_s
     fix = np.zeros(len(lag_s))
     fix[0] = 1.0
     slow = np.exp(-lag_s / SLOW_NOISE_S)
@@ -121,12 +161,15 @@ def _shapes(rig: Rig, step_s: float, per_sample: int) -> tuple[Floats, Floats]:
         _DRIVER_S - _ANSWER_S
     )
     at = np.array(_LAGS) * per_sample
-    shapes = []
+    # the mean of a linear course between two values a and b: over the whole of it (a + b) / 2, at one place
+    # in it (1 - u) a + u b with u from 0 to 1, whose square averages a2 / 3 + b2 / 3 + a b / 3
+    own = 1 / 2 if everywhere else 2 / 3
+    shapes, errors = [], []
     for covariance in (fix, slow, driving):
         out = _filtered(covariance, response, 2 * int(at[-1]))
         shapes.append(6 * out[0] - 8 * out[at] + 2 * out[2 * at])
-    errors = np.array([_filtered(covariance, mean_response, 0)[0] for covariance in (fix, slow)])
-    return np.stack(shapes, axis=1), errors
+        errors.append(own * out[0] + (1 - own) * out[per_sample])
+    return np.stack(shapes, axis=1), np.array(errors[:2])
 
 
 def _filter_response(rig: Rig, step_s: float) -> Floats:

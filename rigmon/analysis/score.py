@@ -19,7 +19,8 @@ belongs to the dose of the slow piece around it.
 Noise of the sensors: it makes doses and speeds look more scattered than they were. Where the run is long
 enough to tell how large it is (`rigmon.analysis.noise`), it is taken out of the spread of doses and speeds
 before they are sorted by tolerance or band; sums and means are as measured. A run without noise, or too
-short to tell, is left as it is.
+short to tell, is left as it is. Between the fixes of a slow receiver, doses and speeds are sorted by the
+speed from one fix to the next, not by what could be foretold live.
 """
 
 from datetime import UTC, datetime
@@ -30,7 +31,7 @@ import numpy as np
 from pyproj import Geod
 
 from rigmon.analysis.frames import Columns, Floats, Integers, Mask, RunData
-from rigmon.analysis.noise import flow_error, speed_error_m_s, without_noise
+from rigmon.analysis.noise import flow_error, mean_speed_m_s, speed_error_m_s, without_noise
 from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
 from rigmon.model import Alert, Anchor, Basis, Flag
 from rigmon.rig import Rig
@@ -75,8 +76,8 @@ def score(run: RunData) -> dict[str, Any]:
                 of the pieces' doses over their area-weighted mean; p05, p50, p95: the dose that this share
                 of the rated area does not exceed; the four shares in %, see below;
                 expanded_uncertainty_pct (k = 2) of mean_l_ha, see `mean_rate_uncertainty_pct`
-    speed       over treated time, from each sample's distance / time: mean_m_s, sd_m_s and cv_pct, time-
-                weighted; in_band_time_pct: share of time within target.speed_low/high_m_s
+    speed       over treated time: mean_m_s = distance / time; sd_m_s and cv_pct of the samples' mean speeds,
+                time-weighted; in_band_time_pct: share of time within target.speed_low/high_m_s
     alerts      each raised alert, with value and limit when raised; cleared_s None: still active at the end
     stretches   see `_stretches`
     verdict     in_tolerance: in_tolerance_area_pct reaches rig.required_area_pct;
@@ -140,7 +141,9 @@ class _Ground:
         self.area_m2[boom_unknown] = self.distance_m[boom_unknown] * rig.swath_m
         #: fast enough for a rate
         self.moving: Mask = self.treated & (columns.distance_m >= rig.speed.minimum_m_s * self.dt_s)
-        self.speed_error_m_s = speed_error_m_s(columns, self.moving, rig, _fix_rate_hz(run))
+        fixes = sum(tally.n for tally in run.tallies if tally.name == "fix")
+        self.mean_speed_m_s = mean_speed_m_s(columns, fixes)
+        self.speed_error_m_s = speed_error_m_s(columns, self.moving, rig, fixes)
         self._pieces()
 
     def _pieces(self) -> None:
@@ -156,7 +159,7 @@ class _Ground:
         has_ground = self.piece_area_m2 > 0
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             self.piece_dose_l_ha = np.where(has_ground, piece_volume / self.piece_area_m2 * 1e4, np.nan)
-        self._take_noise_out(index[starts], has_ground & ~slow[starts] & (piece_volume > 0))
+        self._refine(index[starts], has_ground & ~slow[starts] & (piece_volume > 0))
 
         part = self.rig.target.tolerance_pct / 100
         low = self.rig.target.rate_l_ha * (1 - part) * (1 - _SLACK)
@@ -171,28 +174,21 @@ class _Ground:
         self.kind[index] = kind[piece_of]
         self.kind[self.unknown] = _UNKNOWN
 
-    def _take_noise_out(self, index: Integers, known: Mask) -> None:
-        """Narrow the doses of the `known` pieces; `index` is the first sample of each piece."""
+    def _refine(self, index: Integers, known: Mask) -> None:
+        """Doses of the `known` pieces (one sample each, `index`) by the best speeds, and without noise."""
         if not known.any():
             return
         index = index[known]
-        time_s = self.dt_s[index]
-        flow = self.columns.volume_l[index] / time_s
-        error_flow = flow_error(flow, np.diff(index) == 1)
-        if not (error_flow or self.speed_error_m_s):
-            return
-        # dose goes with flow / speed: relative variances add, and those of the logarithm are the same
-        error_speed = self.speed_error_m_s * time_s / self.columns.distance_m[index]
-        dose = np.log(self.piece_dose_l_ha[known])
-        variance = error_speed**2 + error_flow**2
-        self.piece_dose_l_ha[known] = np.exp(without_noise(dose, variance, self.piece_area_m2[known], time_s))
-
-
-def _fix_rate_hz(run: RunData) -> float:
-    """Speeds a second from the receiver while it gave any; 0 when none were counted."""
-    known_s = float(run.columns.dt_s[~np.isnan(run.columns.speed_m_s)].sum())
-    fixes = sum(tally.n for tally in run.tallies if tally.name == "fix")
-    return fixes / known_s if known_s > 0 else 0.0
+        time_s, speed = self.dt_s[index], self.mean_speed_m_s[index]
+        measured = self.columns.distance_m[index] / time_s
+        # both speeds are above the minimum, or nearly: a rig cannot stop and start between two fixes
+        dose = self.piece_dose_l_ha[known] * (measured / np.maximum(speed, self.rig.speed.minimum_m_s))
+        error_flow = flow_error(self.columns.volume_l[index] / time_s, np.diff(index) == 1)
+        if error_flow or self.speed_error_m_s:
+            # dose goes with flow / speed: relative variances add, and those of the logarithm are the same
+            variance = (self.speed_error_m_s / measured) ** 2 + error_flow**2
+            dose = np.exp(without_noise(np.log(dose), variance, self.piece_area_m2[known], time_s))
+        self.piece_dose_l_ha[known] = dose
 
 
 def _estimated_distance_m(columns: Columns) -> Floats:
@@ -285,7 +281,7 @@ def _rate(ground: _Ground, rig: Rig) -> dict[str, float | None]:
         (100 * shares / total).tolist() if total > 0 else (None, None, None, None)
     )
     has_ground = weight > 0
-    _, cv_pct = _mean_and_cv(dose[has_ground], weight[has_ground])
+    cv_pct = _cv_pct(dose[has_ground], weight[has_ground])
     p05, p50, p95 = _quantiles(dose[has_ground], weight[has_ground], (0.05, 0.5, 0.95))
     return {
         "mean_l_ha": _number(volume / area * 1e4) if area > 0 else None,
@@ -337,19 +333,20 @@ def mean_rate_uncertainty_pct(columns: Columns, rated: Mask, rig: Rig) -> float 
 def _speed(ground: _Ground, low_m_s: float, high_m_s: float) -> dict[str, float | None]:
     timed = ground.treated & (ground.dt_s > 0)
     weight = ground.dt_s[timed]
-    speed = ground.distance_m[timed] / weight
+    speed = ground.mean_speed_m_s[timed]
     if ground.speed_error_m_s:
         moving = ground.moving[timed]
         variance = np.full(int(moving.sum()), ground.speed_error_m_s**2)
         speed[moving] = without_noise(speed[moving], variance, weight[moving], weight[moving])
-    mean, cv_pct = _mean_and_cv(speed, weight)
-    if mean is None:
+    if not len(speed):
         return {"mean_m_s": None, "sd_m_s": None, "cv_pct": None, "in_band_time_pct": None}
+    mean = float(ground.distance_m[timed].sum() / weight.sum())
+    sd = _standard_deviation(speed, weight, float((weight * speed).sum() / weight.sum()))
     in_band = (speed >= low_m_s * (1 - _SLACK)) & (speed <= high_m_s * (1 + _SLACK))
     return {
         "mean_m_s": mean,
-        "sd_m_s": _standard_deviation(speed, weight, mean),
-        "cv_pct": cv_pct,
+        "sd_m_s": sd,
+        "cv_pct": _number(100 * sd / mean) if mean > 0 else None,
         "in_band_time_pct": float(100 * weight[in_band].sum() / weight.sum()),
     }
 
@@ -476,14 +473,14 @@ def _standard_deviation(values: Floats, weights: Floats, mean: float) -> float:
         return sqrt(float((weights * (values - mean) ** 2).sum() / weights.sum()))
 
 
-def _mean_and_cv(values: Floats, weights: Floats) -> tuple[float | None, float | None]:
-    """Weighted mean, and the coefficient of variation [%]: None where there is none."""
+def _cv_pct(values: Floats, weights: Floats) -> float | None:
+    """Weighted coefficient of variation [%]; None where there is none."""
     if not len(values):
-        return None, None
+        return None
     mean = float((weights * values).sum() / weights.sum())
     if mean == 0 or not isfinite(mean):
-        return _number(mean), None
-    return mean, _number(100 * _standard_deviation(values, weights, mean) / mean)
+        return None
+    return _number(100 * _standard_deviation(values, weights, mean) / mean)
 
 
 def _quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> list[float | None]:

@@ -115,15 +115,16 @@ def _rate(result: dict[str, Any], system: str) -> list[str]:
             f"{convert(rate[key], 'rate', shown_unit('rate', system)):.1f}"
             for key in ("p05_l_ha", "p50_l_ha", "p95_l_ha")
         )
-        cv = "" if rate["cv_pct"] is None else f"; coefficient of variation {rate['cv_pct']:.1f} %"
+        cv = "" if rate["cv_pct"] is None else f"; CV {rate['cv_pct']:.1f} %"
         lines.append(
             f"5, 50, 95 % of the ground got at most {p05}, {p50}, {p95} {shown_unit('rate', system)}{cv}"
         )
     if rate["in_tolerance_area_pct"] is not None:
+        about = "about " if rate["unknown_area_pct"] else ""
         lines.append(
             f"share of the ground: in tolerance {rate['in_tolerance_area_pct']:.1f} %, "
             f"under {rate['under_area_pct']:.1f} %, over {rate['over_area_pct']:.1f} %, "
-            f"unknown {rate['unknown_area_pct']:.1f} %" + (" (estimate)" if rate["unknown_area_pct"] else "")
+            f"unknown {about}{rate['unknown_area_pct']:.1f} %"
         )
     return lines or ["unknown"]
 
@@ -135,7 +136,7 @@ def _speed(result: dict[str, Any], system: str) -> list[str]:
     meant = f"target {show(target['speed_m_s'], 'speed', system, 2)}, band {band}"
     if speed["mean_m_s"] is None:
         return [f"unknown ({meant})"]
-    cv = "" if speed["cv_pct"] is None else f", coefficient of variation {speed['cv_pct']:.1f} %"
+    cv = "" if speed["cv_pct"] is None else f"; CV {speed['cv_pct']:.1f} %"
     return [
         f"{show(speed['mean_m_s'], 'speed', system, 2)} on average ({meant})",
         f"in the band {speed['in_band_time_pct']:.1f} % of the time{cv}",
@@ -158,7 +159,7 @@ def _alerts(result: dict[str, Any], system: str) -> list[str]:
         value, limit = (_in_unit(first[key], first["unit"], system) for key in ("value", "limit"))
         told = [f"{word}{text}" for word, text in (("at ", value), ("limit ", limit)) if text is not None]
         detail = f" ({', '.join(told)})" if told else ""
-        times = "once" if len(alerts) == 1 else f"{len(alerts)} times"
+        times = _times(len(alerts))
         lines.append(
             f"{code.replace('_', ' ')}: {times}, {_seconds(lasted)} in all, "
             f"first at {_clock(first['raised_s'])}{detail}{active}"
@@ -184,7 +185,7 @@ def _stretches(result: dict[str, Any], system: str) -> list[str]:
     if not stretches:
         return ["none"]
     worst = sorted(sorted(stretches, key=weight, reverse=True)[:_LISTED], key=lambda s: s["start_s"])
-    lines = ["kind     time into the run  length, area, mean rate; from - to (degrees north, east)"]
+    lines = ["kind     time into the run  length, area, mean rate; place in degrees north, east"]
     for stretch in worst:
         about = "about " if stretch["kind"] == "unknown" and stretch["area_m2"] is not None else ""
         dose = f", {show(stretch['mean_l_ha'], 'rate', system)}" if stretch["mean_l_ha"] is not None else ""
@@ -194,7 +195,7 @@ def _stretches(result: dict[str, Any], system: str) -> list[str]:
             + f"{about}{show(stretch['distance_m'], 'length', system, 0)}, "
             f"{_figures(stretch['area_m2'], 'area', system, 2)}{dose}"
         )
-        lines.append(f"{'':9}{start} - {end}")
+        lines.append(f"{'':9}from {start} to {end}")
     if len(stretches) > _LISTED:
         lines.append(f"and {len(stretches) - _LISTED} lesser ones")
     return lines
@@ -210,7 +211,7 @@ def _input(result: dict[str, Any]) -> list[str]:
         f"pressure sensor: {data['pressure_source']}",
     ]
     if data["gps_gap_count"]:
-        times = "once" if data["gps_gap_count"] == 1 else f"{data['gps_gap_count']} times"
+        times = _times(data["gps_gap_count"])
         lines.append(f"no current ground speed for {_seconds(data['gps_gap_s'])} ({times})")
     return lines
 
@@ -232,7 +233,11 @@ def _figures(value: float | None, dimension: str, system: str, figures: int = 3)
 
 
 def _place(lat_deg: float | None, lon_deg: float | None) -> str:
-    return "unknown" if lat_deg is None or lon_deg is None else f"{lat_deg:.5f} {lon_deg:.5f}"
+    return "unknown" if lat_deg is None or lon_deg is None else f"{lat_deg:.5f}, {lon_deg:.5f}"
+
+
+def _times(n: int) -> str:
+    return {1: "once", 2: "twice"}.get(n, f"{n} times")
 
 
 def _clock(seconds: float) -> str:

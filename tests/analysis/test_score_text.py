@@ -80,7 +80,9 @@ def test_what_was_wrong_is_told_with_place_and_time() -> None:
         "speed slow: once, 18.0 s in all, first at 0:00:12 (at 5.76 km/h, limit 6.55 km/h); active at the end"
     ) in " ".join(text.split())
     assert "over     0:00:10 - 0:00:20  16 m, 0.0080 ha, 125.0 L/ha" in text
-    assert "0.00000 0.00018 - 0.00000 0.00032" in text  # hand-worked: 20 m and 36 m / 111319 m a degree
+    assert (
+        "from 0.00000, 0.00018 to 0.00000, 0.00032" in text
+    )  # hand-worked: 20 m and 36 m / 111319 m a degree
 
 
 def test_worst_stretches_are_listed_in_order_and_the_rest_counted() -> None:
