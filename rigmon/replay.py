@@ -162,17 +162,20 @@ class Check(NamedTuple):
     same: bool
     compared: int
     difference: Difference | None
-    complete: bool  #: False: the log was cut; what it holds was compared, the rest was never written
+    complete: bool  #: False: the log was cut, or lost rows; what could be compared was
 
 
 def check(log: RunLog) -> Check:
     """Recompute a log's outputs from its readings and compare them with ==.
 
-    After a power cut the newest outputs may be missing from the log: they are a cache. What is there must
-    be equal; in a log that ended cleanly nothing may be missing.
+    After a power cut the newest outputs may be missing from the log: they are a cache. So may be as many as
+    the log says it lost. What is there must be equal, as far as the readings go without a loss; in a log
+    that ended cleanly nothing else may be missing.
     """
-    again = replay_log(log, rig_of(log))
-    complete = log.ended_cleanly
+    lost_outputs = sum(gap.lost for gap in log.gaps if gap.what == "outputs")
+    first_lost = min((gap.first for gap in log.gaps if gap.what == "readings"), default=None)
+    again = _again(log, first_lost)
+    complete = log.ended_cleanly and first_lost is None and lost_outputs == 0
     compared = 0
     pairs: list[tuple[str, list[Output], list[Output]]] = [
         ("sample", list(log.samples()), list(again.samples)),
@@ -181,17 +184,36 @@ def check(log: RunLog) -> Check:
         ("tally", list(log.tallies()), list(again.tallies)),
     ]
     for kind, recorded, recomputed in pairs:
-        for index, (a, b) in enumerate(zip(recorded, recomputed, strict=False)):
-            if a != b:
-                return Check(False, compared, Difference(kind, index, a, b), complete)
-            compared += 1
-        if len(recorded) > len(recomputed):
-            i = len(recomputed)
-            return Check(False, compared, Difference(kind, i, recorded[i], None), complete)
-        if complete and len(recorded) < len(recomputed):
-            i = len(recorded)
-            return Check(False, compared, Difference(kind, i, None, recomputed[i]), complete)
+        at = 0
+        for index, output in enumerate(recorded):
+            found = at
+            while found < len(recomputed) and recomputed[found] != output and found - at < lost_outputs:
+                found += 1
+            if found < len(recomputed) and recomputed[found] == output:
+                lost_outputs -= found - at
+                at = found + 1
+                compared += 1
+            elif at < len(recomputed) or first_lost is None:
+                other = recomputed[at] if at < len(recomputed) else None
+                return Check(False, compared, Difference(kind, index, output, other), complete)
+            else:
+                break  # of readings that were lost: it cannot be computed again
+        missing = len(recomputed) - at
+        if missing > lost_outputs and log.ended_cleanly:
+            return Check(False, compared, Difference(kind, len(recorded), None, recomputed[at]), complete)
     return Check(True, compared, None, complete)
+
+
+def _again(log: RunLog, first_lost: int | None) -> Replayed:
+    """A log's outputs recomputed, up to the first reading that is known to be lost."""
+    if first_lost is None:
+        return replay_log(log, rig_of(log))
+    result = Replayed()
+    for reading, outputs in drive_log(Pipeline(rig_of(log)), log):
+        if reading.seq > first_lost:
+            break
+        result.take(outputs)
+    return result
 
 
 def rig_of(log: RunLog) -> Rig:
