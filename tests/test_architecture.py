@@ -71,7 +71,6 @@ CORE_BANNED_CALLS = {
 #: (module, what): looked at, and why it may stay
 CORE_REVIEWED = {
     ("rigmon.core.nmea", "sum"): "adds whole days of months",
-    ("rigmon.core.speed", "**"): "squares a gate's width, which only decides what is refused",
 }
 
 #: The command line starts with these alone; each command's module is loaded when it is called, and loads

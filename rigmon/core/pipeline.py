@@ -41,6 +41,8 @@ _STALL_SHARE: Final = 0.5
 #: refused speeds, and losses, are remembered this long, and until a sample has shown them
 _MEMORY_NS: Final = 1_000_000_000
 _NEVER: Final = -(1 << 62)
+#: what the run log's writer reports while rows wait or are lost; it says "resumed" when that is over
+_LOG_TROUBLES: Final = ("slow", "failed", "overflow")
 #: stands for the ratios of a rig that sprays standing still, or drives on without any flow
 _STANDING: Final = 1e9
 _NOTHING: Final[tuple[Output, ...]] = ()
@@ -242,7 +244,11 @@ class Pipeline:
     def _fault(self, t_ns: int, source: Source, fault: SourceFault) -> None:
         self._count(f"fault:{source.name.lower()}:{fault.kind}")
         if source is Source.LOG:
-            self._log_trouble = fault.kind != "resumed"
+            # other kinds, such as one refused row, are counted and over at once
+            if fault.kind in _LOG_TROUBLES:
+                self._log_trouble = True
+            elif fault.kind == "resumed":
+                self._log_trouble = False
         if fault.lost:
             self._lost_ns = t_ns
             self._count("lost", fault.lost)

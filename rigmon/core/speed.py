@@ -70,7 +70,7 @@ class SpeedFilter:
             speed, p11, p12, p22 = self._speed, self._p11, self._p12, self._p22
         s = p11 + noise2
         innovation = speed_m_s - speed
-        if innovation * innovation > (_GATE_SD * sqrt(s) + _GATE_M_S2 * max(dt, 0.0)) ** 2:
+        if abs(innovation) > _GATE_SD * sqrt(s) + _GATE_M_S2 * max(dt, 0.0):
             self._refused += 1
             if self._refused < _REFUSED_MAX:
                 return False

@@ -303,7 +303,7 @@ CASES = {
     "pressure_implausible": Case(driving(pressure_kpa=3000.0), 12.0, 22.0, None, None, ""),
     "boom_switch_silent": Case(driving(boom=None), 15.8, 22.0, 6.0, 5.0, "s"),
     "input_lost": Case(fault(Source.GPS, "overflow", lost=3), 10.0, 21.0, None, None, ""),
-    "run_log_trouble": Case(fault(Source.LOG, "late"), 10.0, 25.0, None, None, ""),
+    "run_log_trouble": Case(fault(Source.LOG, "slow"), 10.0, 25.0, None, None, ""),
 }
 
 

@@ -527,7 +527,7 @@ def test_faults_and_losses_are_counted_and_flagged() -> None:
 
 def test_log_trouble_is_flagged_until_it_is_over() -> None:
     run = steady(2.0)
-    run.put(2.0, SourceFault("late", "", 0), Source.LOG)
+    run.put(2.0, SourceFault("slow", "", 0), Source.LOG)
     run.drive(2.2, 8.2, 2.0)
     assert run.samples[-1].flags & Flag.LOG_TROUBLE
     run.put(8.1, SourceFault("resumed", "", 0), Source.LOG)

@@ -562,23 +562,6 @@ def test_sensors_wired_to_the_board_are_refused_by_their_key(toml: str, key: str
     assert str(caught.value).startswith(key)
 
 
-def test_run_ids_differ_within_the_same_second() -> None:
-    ids = {daemon.new_run_id() for _ in range(50)}
-    assert len(ids) == 50
-    path = daemon.new_log_path(Path("runs"), min(ids))
-    assert path.parent == Path("runs")
-    assert path.name == f"{min(ids)}.sqlite"
-
-
-def test_the_header_says_where_the_run_was_made() -> None:
-    header = daemon.run_header("id", "live", "[rig]")
-    assert header.boot_id is not None
-    assert len(header.boot_id) == 36  # a UUID, proc(5)
-    assert header.host == os.uname().nodename
-    assert header.software.startswith("rigmon ")
-    assert (header.ended_ns, header.ended_why) == (None, None)
-
-
 def test_importing_the_daemon_loads_nothing_heavy() -> None:
     heavy = {"numpy", "pandas", "pyproj", "click", "gpiozero", "sqlite_utils", "matplotlib"}
     code = "import sys, rigmon.daemon; print(*sorted({name.split('.')[0] for name in sys.modules}))"

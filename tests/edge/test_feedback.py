@@ -273,6 +273,8 @@ def test_a_stuck_terminal_holds_up_nobody_and_gets_the_newest_when_it_runs_again
         feedback.publish([sample(t_ns=n * 1_000_000_000), RAISED._replace(t_ns=n * 1_000_000_000)])
     feedback.stop(timeout_s=0.0)
     assert feedback.trouble == "the terminal takes no output"
+    out.flowing.set()  # let the thread go
+    out.wait_for("what is wrong\n")
 
 
 def test_after_a_hold_up_the_newest_sample_wins_and_missed_alerts_are_counted(us_rig: Rig) -> None:
