@@ -372,7 +372,7 @@ class LiveWriter:
             caught_up = len(self._readings) <= self._max_pending // 2
             if caught_up and self._trouble in ("failed", "overflow"):
                 faults.append(self._trouble_is_over())
-            if slowest_s > self._slow_commit_s:
+            if slowest_s > self._slow_commit_s and self._trouble in ("", "slow"):
                 self._begin_trouble("slow")
                 self._calm = 0
                 faults.append(self._fault_once("slow", f"a commit took {slowest_s:.1f} s", 0))

@@ -336,6 +336,25 @@ def test_a_full_disk_and_then_room_again(writer, faults, small_disk, room):
     assert faults.kinds[-1] == "resumed"
 
 
+def test_a_file_that_may_not_grow_and_then_may_again(writer, faults):
+    """The same fault without a disk of its own: SQLite itself says that the database is full."""
+    log = writer(commit_every_s=0.01)
+    connection = log._writer._store._connection
+    assert log.flush(PATIENCE_S)
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    connection.execute(f"PRAGMA max_page_count = {pages}")
+    for seq in range(200):
+        log.reading(line(seq))
+    assert not log.flush(PATIENCE_S)
+    assert "database or disk is full (SQLITE_FULL; " in faults.wait_for("failed").detail
+    connection.execute(f"PRAGMA max_page_count = {2**30}")
+    assert faults.wait_for("resumed").lost == 0
+    log.close(1, "done")
+    with RunLog.open(log.path) as again:
+        assert [r.seq for r in again.readings()] == list(range(200))
+        assert again.gaps == []
+
+
 @pytest.fixture
 def impatient(monkeypatch):
     """A writer that does not wait for another program's lock."""
