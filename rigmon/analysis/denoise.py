@@ -27,8 +27,8 @@ WINDOW_S: Final = 1.0
 SLOW_S: Final = 40.0
 #: course is taken over this long [s]
 COURSE_S: Final = 10.0
-#: after the boom opens the flow is taken as it is, so that the rise of pressure is not smeared [s]
-OPENING_S: Final = 2.0
+#: a flow this far from the mean about it is a step or a ramp, not noise, and stays as it is
+FLOW_STEP: Final = 0.05
 #: fewer seconds with position than this cannot tell noise from motion [s]
 LEAST_S: Final = 120.0
 #: an estimate of the motion's share less certain than this (standard error) is not used
@@ -63,13 +63,12 @@ def denoise(columns: Columns, mask: Mask) -> Denoised:
         marks = np.concatenate(([ends[0] - dt[0]], ends))
         middle = ends - dt / 2
         travelled = np.concatenate(([0.0], np.cumsum(columns.distance_m[part])))
-        applied = np.concatenate(([0.0], np.cumsum(columns.volume_l[part])))
         near = _mean_rate(marks, travelled, middle, WINDOW_S)
         slow[part] = _mean_rate(marks, travelled, middle, SLOW_S)
         quick[part] = near - slow[part]
-        flow[part] = _mean_rate(marks, applied, middle, WINDOW_S)
-        opening = middle < marks[0] + OPENING_S
-        flow[part][opening] = columns.volume_l[part][opening] / dt[opening]
+        applied = np.concatenate(([0.0], np.cumsum(columns.volume_l[part])))
+        own, mean = columns.volume_l[part] / dt, _mean_rate(marks, applied, middle, WINDOW_S)
+        flow[part] = np.where(np.abs(mean - own) <= FLOW_STEP * own, mean, own)
         witness = track.speed(middle, marks[0], marks[-1])
         known = ~np.isnan(witness)
         if known.all() and len(middle) > 1:

@@ -1,6 +1,6 @@
 """The score of a run: did the treated ground get the rate it was meant to get?
 
-Every figure is made from the run's samples by sums, so nothing depends on how finely the run was sampled.
+Sums are made from the run's samples, so none depends on how finely the run was sampled.
 Words used below:
 
 on              the boom is on (boom_on = 1)
@@ -16,11 +16,9 @@ in volume, area, mean and distribution, at the dose that volume over area gives 
 over the target). Standing still with the boom on adds volume and no area: it raises the mean, and it
 belongs to the dose of the slow piece around it.
 
-Noise of the sensors: it makes doses and speeds look more scattered than they were. Where the run is long
-enough to tell how large it is (`rigmon.analysis.noise`), it is taken out of the spread of doses and speeds
-before they are sorted by tolerance or band; sums and means are as measured. A run without noise, or too
-short to tell, is left as it is. Between the fixes of a slow receiver, doses and speeds are sorted by the
-speed from one fix to the next, not by what could be foretold live.
+Noise of the sensors makes doses and speeds look more scattered than they were. It is taken out of their
+spread before they are sorted by tolerance or band, see `rigmon.analysis.denoise`; sums and means are as
+measured. A run too short to tell noise from motion is only smoothed over a second.
 """
 
 from datetime import UTC, datetime
@@ -30,8 +28,8 @@ from typing import Any, Final
 import numpy as np
 from pyproj import Geod
 
+from rigmon.analysis.denoise import denoise
 from rigmon.analysis.frames import Columns, Floats, Integers, Mask, RunData
-from rigmon.analysis.noise import flow_error, mean_speed_m_s, speed_error_m_s, without_noise
 from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
 from rigmon.model import Alert, Anchor, Basis, Flag
 from rigmon.rig import Rig
@@ -141,9 +139,12 @@ class _Ground:
         self.area_m2[boom_unknown] = self.distance_m[boom_unknown] * rig.swath_m
         #: fast enough for a rate
         self.moving: Mask = self.treated & (columns.distance_m >= rig.speed.minimum_m_s * self.dt_s)
-        fixes = sum(tally.n for tally in run.tallies if tally.name == "fix")
-        self.mean_speed_m_s = mean_speed_m_s(columns, fixes)
-        self.speed_error_m_s = speed_error_m_s(columns, self.moving, rig, fixes)
+        denoised = denoise(columns, self.rated)
+        self._dose_flow_l_s, self._dose_speed_m_s = denoised.flow_l_s, denoised.speed_m_s
+        with np.errstate(divide="ignore", invalid="ignore"):
+            measured = columns.distance_m / self.dt_s
+        #: best knowledge of each sample's mean speed [m/s]
+        self.mean_speed_m_s = np.where(np.isnan(denoised.speed_m_s), measured, denoised.speed_m_s)
         self._pieces()
 
     def _pieces(self) -> None:
@@ -175,20 +176,11 @@ class _Ground:
         self.kind[self.unknown] = _UNKNOWN
 
     def _refine(self, index: Integers, known: Mask) -> None:
-        """Doses of the `known` pieces (one sample each, `index`) by the best speeds, and without noise."""
-        if not known.any():
-            return
+        """Doses of the `known` pieces (one sample each, `index`) by flow and speed without noise."""
         index = index[known]
-        time_s, speed = self.dt_s[index], self.mean_speed_m_s[index]
-        measured = self.columns.distance_m[index] / time_s
-        # both speeds are above the minimum, or nearly: a rig cannot stop and start between two fixes
-        dose = self.piece_dose_l_ha[known] * (measured / np.maximum(speed, self.rig.speed.minimum_m_s))
-        error_flow = flow_error(self.columns.volume_l[index] / time_s, np.diff(index) == 1)
-        if error_flow or self.speed_error_m_s:
-            # dose goes with flow / speed: relative variances add, and those of the logarithm are the same
-            variance = (self.speed_error_m_s / measured) ** 2 + error_flow**2
-            dose = np.exp(without_noise(np.log(dose), variance, self.piece_area_m2[known], time_s))
-        self.piece_dose_l_ha[known] = dose
+        # a rig above the minimum on average over a sample is hardly below it over a second
+        speed = np.maximum(self._dose_speed_m_s[index], self.rig.speed.minimum_m_s)
+        self.piece_dose_l_ha[known] = self._dose_flow_l_s[index] / (speed * self.rig.swath_m) * 1e4
 
 
 def _estimated_distance_m(columns: Columns) -> Floats:
@@ -334,10 +326,6 @@ def _speed(ground: _Ground, low_m_s: float, high_m_s: float) -> dict[str, float 
     timed = ground.treated & (ground.dt_s > 0)
     weight = ground.dt_s[timed]
     speed = ground.mean_speed_m_s[timed]
-    if ground.speed_error_m_s:
-        moving = ground.moving[timed]
-        variance = np.full(int(moving.sum()), ground.speed_error_m_s**2)
-        speed[moving] = without_noise(speed[moving], variance, weight[moving], weight[moving])
     if not len(speed):
         return {"mean_m_s": None, "sd_m_s": None, "cv_pct": None, "in_band_time_pct": None}
     mean = float(ground.distance_m[timed].sum() / weight.sum())

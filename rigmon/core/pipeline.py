@@ -92,6 +92,8 @@ class Pipeline:
         # so that fixes set the pace where there are any
         self._fix_step_ns = step_ns - step_ns // 8
         self._sensor_step_ns = step_ns + step_ns // 2
+        self._least_step_ns = step_ns // 8
+        self._fix_ns = 0  # stamp of the newest accepted speed
 
         cal = rig.calibration
         self._cal_flow_l_min = cal.flow_l_min if cal else None
@@ -205,7 +207,9 @@ class Pipeline:
         else:
             return 0
         if taken:
-            return self._fix_step_ns
+            gap_ns, self._fix_ns = t_ns - self._fix_ns, t_ns
+            # where fixes are slower than the step, each closes a sample, whatever a sensor closed before
+            return self._fix_step_ns if gap_ns < self._sensor_step_ns else self._least_step_ns
         if receiver.refused != refused:
             self._refused_ns = t_ns
         return 0
