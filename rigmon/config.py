@@ -61,14 +61,16 @@ def _alert(
     keys = {
         "enabled": Key("flag", True, about),
         "on_delay": Key(
-            "delay", on, "how long it must last to be raised: a time, or metres or feet travelled"
+            "delay", on, 'raised when it lasts so long: a time, or a distance travelled such as "10 ft"'
         ),
-        "off_delay": Key("time", off, "how long it must be over to be cleared", low=0, high=3600),
+        "off_delay": Key("time", off, "cleared when it is over for so long", low=0, high=3600),
     }
     if limit is not None:
-        keys["limit_pct"] = Key("pct", limit, "how far below the calibration's pressure", above=0, high=100)
+        keys["limit_pct"] = Key(
+            "pct", limit, "how far below calibration.pressure it may fall, %", above=0, high=100
+        )
     if deadband is not None:
-        about = "how far back inside the limit it must come to clear"
+        about = "how far back inside the limit it must come to clear, %"
         keys["deadband_pct"] = Key("pct", deadband, about, low=0, high=50)
     return keys
 
@@ -81,7 +83,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "nozzle_spacing": Key("length", _REQUIRED, "between neighbouring nozzles", '"20 in"', low=0.01, high=20),
         "swath": Key("length", None, "effective swath, when it is not nozzle_count x nozzle_spacing", low=0.1, high=100, hint='"20 ft"'),
         "swath_uncertainty_pct": Key("number", 1.0, "standard uncertainty of the swath, %", low=0, high=20),
-        "units": Key("choice", "us", "what screens and reports show", '"us"', ("us", "metric")),
+        "units": Key("choice", "us", "us | metric: what screens and reports show", '"us"', ("us", "metric")),
     },
     "target": {
         "rate": Key("rate", _REQUIRED, "application rate the label and the job call for", '"17 gal/ac"', low=0.1, high=20000),
@@ -623,6 +625,9 @@ _HEADER = """\
 # Lines that start with '#' show the default; take the '#' away to change one. Lines marked "not set" show
 # what a value looks like.
 # The scenario in it (the Creek rig) is invented: put your own rig in its place.
+#
+# This release reads flow, pressure and boom switch as NMEA 0183 XDR sentences: source = "xdr". It refuses to
+# run with sensors wired to the board ("gpio", "adc").
 #
 # Calibrate with clean water. The product label is the law: this file never overrides it.
 """

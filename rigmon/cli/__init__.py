@@ -1,8 +1,12 @@
 """The command line: argument handling only, one module a family of commands, loaded when it is called."""
 
+import errno
 import importlib
+import io
+import os
 import sys
-from typing import Final
+from contextlib import suppress
+from typing import Any, Final, TextIO
 
 import click
 
@@ -15,11 +19,21 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "init": ("rigmon.cli.init", "Write a commented rig file to fill in."),
     "run": ("rigmon.cli.run", "The daemon: read the sensors, guide the driver, write the run log."),
     "replay": ("rigmon.cli.replay", "Run a run log or an NMEA recording through the same core."),
-    "check": ("rigmon.cli.check", "Recompute a run log and compare every number with the recorded one."),
+    "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),
     "runs": ("rigmon.cli.runs", "List the run logs in a folder."),
     "simulate": ("rigmon.cli.simulate", "Write a simulated recording and its truth."),
 }
+
+#: what a shell reports of a program that Ctrl-C, or the end of a pipe's reader, has ended
+_INTERRUPTED: Final = 130
+_READER_GONE: Final = 141
+#: what writing to a full or broken disk fails with
+_OUTPUT_TROUBLE: Final = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO}
+
+
+class _ReaderGoneError(Exception):
+    """Whoever read our output went away, as in 'rigmon ... | head'."""
 
 
 class _LazyGroup(click.Group):
@@ -39,31 +53,79 @@ class _LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
 
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # click would make it exit code 1, which here means that the answer is no
+            raise _ReaderGoneError from None
 
-@click.group(cls=_LazyGroup)
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="rigmon")
 def group() -> None:
     """Speed hold, application rate and run log for a small spray rig.
 
-    The product label is the law; rigmon measures, it does not permit. Keep your eyes on the ground.
+    Begin with 'demo'. Then 'init' writes a rig file for your own numbers, 'run' guides the driver and keeps
+    the run log, and 'score' tells how it went. Each command has its own --help.
+
+    Exit codes: 0 done, 1 the answer is no, 2 bad input.
+
+    The product label is the law; rigmon measures, it does not permit. Calibrate with clean water. Keep your
+    eyes on the ground.
     """
 
 
 def main() -> None:
     """Entry point. Exit codes: 0 done, 1 the answer is no, 2 bad input."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # a name that the terminal's encoding does not have is shown escaped
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(_run())
+
+
+def _run() -> int:
     try:
         code = group.main(standalone_mode=False)
     except UsageError as error:
-        click.echo(f"rigmon: {error}", err=True)
-        sys.exit(2)
+        _tell(f"rigmon: {error}")
+        return 2
     except click.ClickException as error:
-        error.show()
-        sys.exit(2)
+        try:
+            error.show()
+        except OSError:
+            _discard(sys.stderr)
+        return 2
     except click.Abort:
-        click.echo("rigmon: stopped", err=True)
-        sys.exit(130)
-    except BrokenPipeError:
-        # the reader of our output went away, as in 'rigmon ... | head'
-        sys.stderr.close()
-        sys.exit(0)
-    sys.exit(code if isinstance(code, int) else 0)
+        _tell("rigmon: stopped")
+        return _INTERRUPTED
+    except _ReaderGoneError:
+        _discard(sys.stdout)
+        return _READER_GONE
+    except OSError as error:
+        if error.filename is not None:
+            _tell(f"rigmon: {os.fsdecode(error.filename)}: {error.strerror}")
+        elif error.errno in _OUTPUT_TROUBLE:
+            _tell(f"rigmon: the output cannot be written: {error.strerror}")
+        else:
+            raise
+        _discard(sys.stdout)
+        return 2
+    return code if isinstance(code, int) else 0
+
+
+def _tell(message: str) -> None:
+    try:
+        click.echo(message, err=True)
+    except OSError:
+        _discard(sys.stderr)
+
+
+def _discard(stream: TextIO) -> None:
+    """What could not be written must not be tried again when the interpreter ends, which would complain."""
+    with suppress(AttributeError, OSError, ValueError):
+        descriptor = stream.fileno()
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, descriptor)
+        os.close(nowhere)

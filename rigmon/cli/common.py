@@ -1,13 +1,26 @@
-"""What several commands share: options, output as JSON, a progress bar."""
+"""What several commands share: options, output as JSON, a progress counter, the driver's lines."""
 
 import json
+import shlex
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+from rigmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from rigmon.edge.feedback import TerminalFeedback
+    from rigmon.rig import Rig
+
+    FloatParam = click.ParamType[float]
+else:
+    FloatParam = click.ParamType  # older click's takes no type argument
 
 source_argument = click.argument("source", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -15,19 +28,67 @@ rig_option = click.option(
     "--rig",
     "rig_file",
     type=click.Path(path_type=Path),
-    help="Rig file (TOML). A run log carries its own.",
+    help="Rig file (TOML). A recording needs one; a run log carries its own.",
 )
 
 
+_SLOWEST = 0.01
+
+
+class Pace(FloatParam):
+    """How many times faster than real time."""
+
+    name = "times"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            pace = float(value)
+        except ValueError:
+            pace = 0.0
+        if not (isfinite(pace) and pace >= _SLOWEST):
+            self.fail(
+                f"{value!r} must be a number, at least {_SLOWEST:g}: 1 is real time, 10 is ten times faster",
+                param,
+                ctx,
+            )
+        return pace
+
+
 def print_json(data: Any) -> None:
-    """One JSON object on stdout; NaN would be a bug and raises."""
+    """One JSON value on stdout; NaN would be a bug and raises."""
     click.echo(json.dumps(data, indent=2, allow_nan=False))
+
+
+def program() -> str:
+    """What to type to call this program again: in a fresh clone it is not on the PATH."""
+    return "rigmon" if shutil.which("rigmon") else shlex.quote(sys.argv[0])
+
+
+def refuse_folder(path: Path, example: str) -> None:
+    """Raise UsageError for a folder where a file is to be written; `example` is a name for one."""
+    if not path.name or path.is_dir():
+        raise UsageError(f"{path}: is a folder; give the name of a file, such as {path / example}")
+
+
+def typed(path: Path) -> str:
+    """A path as a shell takes it."""
+    return shlex.quote(str(path))
+
+
+def driver_lines(rig: "Rig", every_s: float = 1.0) -> "TerminalFeedback | None":
+    """The driver's lines on stdout; None where there is no stdout, as under some init systems."""
+    from rigmon.edge.feedback import TerminalFeedback
+
+    # the stream is missing when the descriptor was closed, whatever the type says
+    out: Any = sys.stdout
+    return None if out is None else TerminalFeedback(rig, out, every_s)
 
 
 @contextmanager
 def progress(label: str) -> Iterator[Callable[[int], None] | None]:
     """A counter of run time on stderr, on a terminal only: yields what to call with each stamp, or None."""
-    if not sys.stderr.isatty():
+    err: Any = sys.stderr
+    if err is None or not err.isatty():
         yield None
         return
     shown = -1
@@ -39,6 +100,8 @@ def progress(label: str) -> Iterator[Callable[[int], None] | None]:
             shown = minutes
             click.echo(f"\r{label}: {minutes // 60}:{minutes % 60:02d} h of run time", nl=False, err=True)
 
-    yield tell
-    if shown >= 0:
-        click.echo("\r" + " " * 60 + "\r", nl=False, err=True)
+    try:
+        yield tell
+    finally:
+        if shown >= 0:
+            click.echo("\r" + " " * 60 + "\r", nl=False, err=True)

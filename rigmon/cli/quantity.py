@@ -5,9 +5,10 @@ from typing import Any
 import click
 
 from rigmon import units
+from rigmon.cli.common import FloatParam
 
 
-class Quantity(click.ParamType[float]):
+class Quantity(FloatParam):
     """Reads into the carried unit of its dimension."""
 
     def __init__(self, dimension: str) -> None:

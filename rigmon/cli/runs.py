@@ -1,19 +1,33 @@
 """rigmon runs"""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from rigmon.cli.common import json_option, print_json
+from rigmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from rigmon.log.reader import RunEntry
+
+_DEFAULT = Path("runs")
 
 
 @click.command("runs")
-@click.argument("folder", type=click.Path(path_type=Path), default="runs")
+@click.argument("folder", type=click.Path(path_type=Path), default=str(_DEFAULT))
 @json_option
 def command(folder: Path, as_json: bool) -> None:
-    """List the run logs in FOLDER (default: runs): start (UTC), length, how it ended, size."""
+    """List the run logs in FOLDER (default: runs): start (UTC by the GPS), length (h:mm:ss), how it ended,
+    size (kB), file, and what it was made from where that is not a live run.
+    """
     from rigmon.log.reader import list_runs
 
+    if not folder.exists():
+        raise UsageError(
+            f"{folder}: there is no such folder; run logs lie where the rig file's log.folder says, "
+            "seen from where 'rigmon run' was started"
+        )
     entries = list_runs(folder)
     if as_json:
         print_json(
@@ -32,19 +46,28 @@ def command(folder: Path, as_json: bool) -> None:
                 for entry in entries
             ]
         )
-        return
-    if not entries:
+    elif not entries:
         click.echo(f"No run logs in {folder}")
-        return
-    click.echo(f"{'started (UTC)':<21}{'length':>8}  {'ended':<12}{'size':>9}  file")
-    for entry in entries:
-        if entry.error is not None:
-            click.echo(f"{'--':<21}{'--':>8}  {'unreadable':<12}{'--':>9}  {entry.path.name}: {entry.error}")
-            continue
-        seconds = round(entry.duration_s or 0)
-        length = f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
-        ended = "cleanly" if entry.ended_cleanly else "cut off"
-        size = f"{(entry.size_bytes or 0) / 1024:.0f} kB"
-        click.echo(
-            f"{entry.started_utc or 'unknown':<21}{length:>8}  {ended:<12}{size:>9}  {entry.path.name}"
-        )
+    else:
+        click.echo(_row("start (UTC)", "length", "ended", "size", "file"))
+        for entry in entries:
+            click.echo(_line(entry))
+
+
+def _row(start: str, length: str, ended: str, size: str, file: str) -> str:
+    return f"{start:<19}  {length:>8}  {ended:<10}  {size:>8}  {file}"
+
+
+def _line(entry: "RunEntry") -> str:
+    size = f"{(entry.size_bytes or 0) / 1000:.0f} kB"
+    if entry.error is not None:
+        return _row("--", "--", "unreadable", size, f"{entry.path.name}: {entry.error}")
+    start = entry.started_utc
+    seconds = round(entry.duration_s or 0)
+    return _row(
+        f"{start[:10]} {start[11:19]}" if start else "unknown",
+        f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}",
+        "cleanly" if entry.ended_cleanly else "cut off",
+        size,
+        entry.path.name + ("" if entry.source == "live" else f"  from: {entry.source}"),
+    )

@@ -17,7 +17,7 @@ def command(source: Path, rig_file: Path | None, as_json: bool, units: str | Non
     """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
 
     With --rig, a run log is rescored on that rig from its raw readings; the log itself is not touched.
-    JSON figures are in m, m2, s, L, L/ha, m/s.
+    JSON figures are in m, m2, s, L, L/ha, m/s, % and degrees, as their names say; what is unknown is null.
     """
     from rigmon.analysis.score import score
     from rigmon.analysis.score_text import score_text
@@ -29,5 +29,5 @@ def command(source: Path, rig_file: Path | None, as_json: bool, units: str | Non
     if as_json:
         print_json(result)
     else:
-        click.echo(score_text(result, run.rig, units))
+        click.echo(score_text(result, run.rig, units), nl=False)
     return 1 if strict and result["verdict"] != "in_tolerance" else 0

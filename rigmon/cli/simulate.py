@@ -8,34 +8,68 @@ from typing import Any
 import click
 
 from rigmon import config
-from rigmon.cli.common import json_option, print_json
+from rigmon.cli.common import json_option, print_json, refuse_folder
 from rigmon.cli.quantity import Quantity
 from rigmon.errors import UsageError
 
 LENGTH, SPEED, TIME = Quantity("length"), Quantity("speed"), Quantity("time")
+
+#: the decoder reads 80 to 99 as a receiver whose week count has rolled over
+_YEARS = range(2000, 2080)
 
 #: option -> (Scenario field, type, help); defaults are the scenario's own
 _OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
     ("--seed", "seed", int, "Another seed gives another run of the same kind."),
     ("--passes", "passes", int, "Parallel passes, joined by half circles."),
     ("--pass-length", "pass_length_m", LENGTH, "Length of a pass, boom on, such as '300 ft'."),
-    ("--turn-radius", "turn_radius_m", LENGTH, "Radius of the turns; left out: half the swath."),
-    ("--turn-speed", "turn_speed_m_s", SPEED, "Speed in the turns."),
-    ("--standstill", "standstill_s", TIME, "Time at rest at the start and at the end."),
+    (
+        "--turn-radius",
+        "turn_radius_m",
+        LENGTH,
+        "Radius of the turns, such as '5 m'; left out: half the swath.",
+    ),
+    ("--turn-speed", "turn_speed_m_s", SPEED, "Speed in the turns, such as '2.5 mph'."),
+    ("--standstill", "standstill_s", TIME, "Time at rest at the start and at the end, such as '5 s'."),
     ("--heading", "heading_deg", float, "Course of the first pass, degrees."),
-    ("--wander", "wander_sd_m_s", SPEED, "Driver's wander: standard deviation of the speed."),
-    ("--wander-time", "wander_tau_s", TIME, "Time constant of the wander."),
-    ("--gps-hz", "gps_hz", int, "Fixes a second, 1 to 20."),
+    (
+        "--wander",
+        "wander_sd_m_s",
+        SPEED,
+        "Driver's wander: standard deviation of the speed, such as '0.2 mph'.",
+    ),
+    ("--wander-time", "wander_tau_s", TIME, "Time constant of the wander, such as '8 s'."),
+    ("--gps-hz", "gps_hz", int, "Fixes a second (Hz), 1 to 20."),
     ("--talker", "talker", str, "Talker of the receiver's sentences, such as GP or GN."),
-    ("--white-noise", "white_noise_m_s", SPEED, "Receiver's speed noise, independent from fix to fix."),
-    ("--correlated-noise", "correlated_noise_m_s", SPEED, "Receiver's speed noise that lingers."),
-    ("--correlated-time", "correlated_tau_s", TIME, "How long that noise lingers."),
-    ("--latency", "latency_s", TIME, "How late the receiver's speed and position are."),
-    ("--position-noise", "position_noise_m", LENGTH, "Receiver's position noise."),
-    ("--sensor-hz", "sensor_hz", int, "XDR sentences a second."),
+    (
+        "--white-noise",
+        "white_noise_m_s",
+        SPEED,
+        "Receiver's speed noise, independent from fix to fix, such as '0.04 m/s'.",
+    ),
+    (
+        "--correlated-noise",
+        "correlated_noise_m_s",
+        SPEED,
+        "Receiver's speed noise that lingers, such as '0.06 m/s'.",
+    ),
+    ("--correlated-time", "correlated_tau_s", TIME, "How long that noise lingers, such as '2 s'."),
+    ("--latency", "latency_s", TIME, "How late the receiver's speed and position are, such as '0.4 s'."),
+    ("--position-noise", "position_noise_m", LENGTH, "Receiver's position noise, such as '0.5 m'."),
+    ("--sensor-hz", "sensor_hz", int, "XDR sentences a second (Hz), 1 to 50."),
     ("--flow-noise", "flow_noise_pct", float, "Flowmeter's noise, %."),
     ("--pressure-noise", "pressure_noise_pct", float, "Transducer's noise, %."),
 )
+
+
+def _list_events(ctx: click.Context, _param: click.Parameter, asked: bool) -> None:
+    if not asked:
+        return
+    from rigmon import simulate as sim
+
+    for kind, about in sim.EVENT_KINDS.items():
+        size = f"; size: {about.size_means}" if about.size_means else ""
+        click.echo(f"{kind:<18}{about.about}{size}")
+    ctx.exit()
 
 
 def _scenario_options(function: Any) -> Any:
@@ -66,7 +100,15 @@ def _scenario_options(function: Any) -> Any:
     "events",
     multiple=True,
     metavar="KIND,START,DURATION[,SIZE]",
-    help="Something goes wrong, such as pressure_loss,120s,20s,30%. Repeatable; '--event list' lists them.",
+    help="Something goes wrong, such as pressure_loss,120s,20s,30%. May be given several times.",
+)
+@click.option(
+    "--list-events",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_list_events,
+    help="List the kinds of events and what their size means, and stop.",
 )
 @_scenario_options
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
@@ -94,11 +136,7 @@ def command(
     """
     from rigmon import simulate as sim
 
-    if "list" in events:
-        for kind, about in sim.EVENT_KINDS.items():
-            size = f"; size: {about.size_means}" if about.size_means else ""
-            click.echo(f"{kind:<18}{about.about}{size}")
-        return
+    truth_path = _targets(out, truth, force)
     options = {name: value for name, value in given.items() if value is not None}
     if rig_file is not None:
         options["rig"] = config.load(rig_file)[0]
@@ -123,12 +161,22 @@ def command(
     else:
         scenario = sim.Scenario(**options)
     simulation = sim.simulate(scenario)
-    truth_path = truth or out.with_suffix(".truth.json")
     sim.write(simulation, out, truth_path, overwrite=force)
     if as_json:
         print_json(simulation.truth)
     else:
         click.echo(f"Wrote {out} (simulated, invented) and its truth {truth_path}")
+
+
+def _targets(out: Path, truth: Path | None, force: bool) -> Path:
+    """Where the truth goes; both files are looked at before the work, not after it."""
+    refuse_folder(out, "run.nmea")
+    truth_path = truth or out.with_suffix(".truth.json")
+    if not force:
+        for path in (out, truth_path):
+            if path.exists():
+                raise UsageError(f"{path}: is there already; choose another name, or overwrite it by --force")
+    return truth_path
 
 
 def _repeated(path: Path) -> Any:
@@ -148,9 +196,14 @@ def _repeated(path: Path) -> Any:
 def _start(text: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
+        moment = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    except (ValueError, OverflowError):
         raise UsageError(f"--start '{text}' must be a date and time, such as 2026-06-01T09:00:00") from None
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+    if moment.year not in _YEARS:
+        raise UsageError(
+            f"--start '{text}' must be in {_YEARS[0]} to {_YEARS[-1]}: NMEA 0183 sends two digits of the year"
+        )
+    return moment
 
 
 def _origin(text: str) -> tuple[float, float]:
