@@ -235,6 +235,16 @@ def test_what_is_further_off_decides_between_speed_and_rate(code: str) -> None:
     assert (mine[0], other[0]) == (True, False)
 
 
+def test_where_both_are_as_far_off_the_drift_is_put_down_to_speed() -> None:
+    rig = make_rig()
+    low = facts(0.7, 200.0, True)
+    low.speed_deviation = low.flow_deviation = 1.2
+    fast, rate_low = (CONDITIONS[code][1](rig, rig.alerts[code])(low) for code in ("speed_fast", "rate_low"))
+    assert fast is not None
+    assert rate_low is not None
+    assert (fast[0], rate_low[0]) == (True, False)
+
+
 def test_without_a_calibration_pressure_there_is_no_pressure_loss() -> None:
     rig = dataclasses.replace(make_rig(pressure={"source": "xdr"}), calibration=None)
     judge = CONDITIONS["pressure_loss"][1](rig, rig.alerts["pressure_loss"])

@@ -79,6 +79,16 @@ def test_a_volume_is_differenced_over_a_window() -> None:
     assert seen == pytest.approx([22.5, 15.0, 7.5, 0.0])
 
 
+# One volume a second: 0.5 L, then 0.2 L a second are 30, then 12 L/min, at once
+def test_slow_volumes_are_differenced_from_one_to_the_next() -> None:
+    flow = meter()
+    seen = []
+    for second, volume in enumerate([0.0, 0.5, 1.0, 1.2, 1.4]):
+        flow.set_volume(ns(second), volume)
+        seen.append(flow.flow_l_min)
+    assert seen == [None, *(pytest.approx(v) for v in (30.0, 30.0, 12.0, 12.0))]
+
+
 # A recording without times between its fixes: five volumes a second with the stamp of the fix before them.
 # 0.5 L a second = 30 L/min
 def test_several_volumes_with_one_stamp_do_not_change_the_flow() -> None:

@@ -195,6 +195,12 @@ def test_speeds_that_are_not_plain_numbers_are_refused(sog: str) -> None:
     assert strict(sentence(f"GPVTG,,T,,M,,N,{sog},K,A")) == Rejected("bad_field")
 
 
+def test_an_old_rmc_that_ends_with_the_date_is_whole() -> None:
+    fix = strict(sentence("GPRMC,120000,A,4807.038,N,01131.000,E,3.9,84.4,300526"))
+    assert isinstance(fix, Rmc)
+    assert (fix.valid, fix.date_days) == (True, days(2026, 5, 30))
+
+
 def test_an_empty_speed_and_track_are_unknown_not_zero() -> None:
     fix = strict(sentence("GPRMC,120000,A,4807.038,N,01131.000,E,,,300526,,,A"))
     assert isinstance(fix, Rmc)
@@ -213,6 +219,7 @@ def test_tracks(cog: str, good: bool) -> None:
     [
         ("4807", "N", 48 + 7 / 60),
         ("4807.", "S", -(48 + 7 / 60)),
+        ("807.038", "N", 8 + 7.038 / 60),  # without the leading zero
         ("0000.000", "S", 0.0),
         ("9000.000", "S", -90.0),
         ("", "", None),
@@ -301,6 +308,12 @@ def test_gga_quality(quality: str, valid: bool) -> None:
     assert (fix.lat_deg is not None) is valid
 
 
+@pytest.mark.parametrize(("lat", "lon"), [("9000.001", "01131.000"), ("4807.038", "18000.001")])
+def test_a_gga_from_nowhere_is_refused(lat: str, lon: str) -> None:
+    line = sentence(f"GPGGA,120000,{lat},N,{lon},E,1,08,0.9,545.4,M,46.9,M,,")
+    assert strict(line) == Rejected("bad_field")
+
+
 @pytest.mark.parametrize(
     "body",
     [
@@ -325,6 +338,9 @@ def test_a_zda_with_a_bad_date_is_refused(rest: str) -> None:
 
 
 @given(st.dates(date(1, 1, 1), date(9999, 12, 31)))
+@example(date(2000, 2, 29))  # a leap year, for 400 divides it
+@example(date(2100, 3, 1))  # not one
+@example(date(2028, 2, 29))
 def test_every_date_of_the_calendar(day: date) -> None:
     line = sentence(f"GPZDA,000000,{day.day:02d},{day.month:02d},{day.year:04d},00,00")
     assert strict(line) == Zda(0, (day - date(1970, 1, 1)).days)

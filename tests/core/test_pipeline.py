@@ -401,6 +401,23 @@ def test_samples_follow_the_fixes(rate_hz: int, sample_s: float) -> None:
     assert lengths == {sample_s}
 
 
+# A fix may come an eighth of the step of 0.2 s early, 25 ms, and still end the sample
+@pytest.mark.parametrize(("early_s", "ends"), [(0.025, True), (0.026, False)])
+def test_a_fix_that_comes_a_little_early_ends_the_sample(early_s: float, ends: bool) -> None:
+    run = steady(2.0)
+    assert run.samples[-1].t_ns == pytest.approx(ns(1.8), abs=1)
+    run.fix(2.0 - early_s, 2.0)
+    assert (run.samples[-1].t_ns == ns(2.0 - early_s)) is ends
+
+
+# A sensor alone waits half a step longer, 0.3 s, so that fixes set the pace where there are any
+@pytest.mark.parametrize(("after_s", "ends"), [(0.299, False), (0.301, True)])
+def test_a_sensor_leaves_the_sample_to_the_fix(after_s: float, ends: bool) -> None:
+    run = steady(2.0, **WELL)
+    run.xdr(1.8 + after_s, **WELL)
+    assert (run.samples[-1].t_ns == ns(1.8 + after_s)) is ends
+
+
 def test_between_slow_fixes_sensors_close_samples() -> None:
     run = Run(make_rig(**ALL_XDR))
     for k in range(100):
@@ -525,13 +542,21 @@ def test_faults_and_losses_are_counted_and_flagged() -> None:
     assert flagged[-1] < ns(3.0)
 
 
-def test_log_trouble_is_flagged_until_it_is_over() -> None:
+@pytest.mark.parametrize("kind", ["slow", "failed", "overflow"])
+def test_log_trouble_is_flagged_until_it_is_over(kind: str) -> None:
     run = steady(2.0)
-    run.put(2.0, SourceFault("slow", "", 0), Source.LOG)
+    run.put(2.0, SourceFault(kind, "", 0), Source.LOG)
     run.drive(2.2, 8.2, 2.0)
     assert run.samples[-1].flags & Flag.LOG_TROUBLE
     run.put(8.1, SourceFault("resumed", "", 0), Source.LOG)
     run.drive(8.2, 9.2, 2.0)
+    assert not run.samples[-1].flags & Flag.LOG_TROUBLE
+
+
+def test_a_single_refused_row_is_no_lasting_log_trouble() -> None:
+    run = steady(2.0)
+    run.put(2.0, SourceFault("refused", "1 row", 0), Source.LOG)
+    run.drive(2.2, 8.2, 2.0)
     assert not run.samples[-1].flags & Flag.LOG_TROUBLE
 
 
