@@ -346,6 +346,18 @@ def test_check_goes_as_far_as_the_readings_go_without_a_loss(tmp_path: Path, tex
         assert not replay.check(log).same
 
 
+def test_check_knows_of_readings_lost_at_the_end(log_file: Path) -> None:
+    alter(
+        log_file,
+        'INSERT INTO loss (what, "first", "last", lost, from_ns, to_ns, why)'
+        " VALUES ('readings', 100000, 100000, 1, 0, 0, 'no room')",
+    )
+    with RunLog.open(log_file) as log:
+        found = replay.check(log)
+        assert (found.same, found.complete) == (True, False)
+        assert 0 < found.compared <= log.outputs_count
+
+
 _step = st.tuples(
     st.sampled_from([0.0, 0.1, 0.2, 0.7, 1.1, 2.5]),
     st.sampled_from(["fix", "fix", "fast", "void", "xdr", "off", "junk", "gga", "fault", "pulses", "note"]),
