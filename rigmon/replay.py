@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from rigmon import config
-from rigmon.core.nmea import Decoder, LineFramer
+from rigmon.core.nmea import LineFramer, decoder_for
 from rigmon.core.pipeline import Pipeline
 from rigmon.core.timeline import Timeline
 from rigmon.errors import UsageError
@@ -25,7 +25,7 @@ def recording(path: Path, rig: Rig, chunk_bytes: int = _CHUNK_BYTES) -> Iterator
     Raises UsageError when the file cannot be read.
     """
     framer = LineFramer()
-    timeline = Timeline(Decoder(rig))
+    timeline = Timeline(decoder_for(rig))
     try:
         with path.open("rb") as file:
             while True:

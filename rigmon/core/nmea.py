@@ -5,6 +5,7 @@ its converters hand back unconverted strings, accept 'nan' and '1_0', and raise 
 Whatever is refused comes back as `Rejected(reason)`: data to be counted, never an exception.
 """
 
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import pynmea2
@@ -123,11 +124,13 @@ class _BadFieldError(ValueError):
 
 
 class Decoder:
-    """Decodes framed lines for one rig."""
+    """Decodes framed lines for one rig. Get it from `decoder_for`."""
 
-    __slots__ = ("_check", "_xdr")
+    __slots__ = ("_check", "_newest", "_xdr")
 
     def __init__(self, rig: Rig) -> None:
+        #: the newest line and what it was: a recording's timeline and the pipeline ask for the same one
+        self._newest: tuple[bytes, Decoded] = (b"", Rejected("not_nmea"))
         self._check = not rig.gps.accept_missing_checksum
         #: (XDR type, transducer name) -> (channel, unit -> factor)
         self._xdr: dict[tuple[str, str], tuple[str, dict[str, float]]] = {}
@@ -144,6 +147,14 @@ class Decoder:
 
     def decode(self, raw: bytes) -> Decoded:
         """Decode one framed line. Never raises."""
+        newest = self._newest
+        if raw == newest[0]:
+            return newest[1]
+        decoded = self._decode(raw)
+        self._newest = (raw, decoded)
+        return decoded
+
+    def _decode(self, raw: bytes) -> Decoded:
         start = raw.rfind(b"$")
         if start < 0:
             start = raw.rfind(b"!")  # encapsulated sentences (AIS) share the stream on some boxes
@@ -174,7 +185,7 @@ class Decoder:
     def _unused(self, text: str) -> Decoded:
         body, star, digits = text[1:].partition("*")
         given = _hex_byte(digits)
-        if given == pynmea2.NMEASentence.checksum(body):
+        if given == _checksum(body):
             return OTHER
         address = body.partition(",")[0]
         if not (address.isascii() and address.isalnum()):
@@ -276,6 +287,22 @@ _READ: Final = {
 }
 
 
+def _checksum(body: str) -> int:
+    """Exclusive-or of all characters, by folding: most sentences of a stream are not used, only checked."""
+    folded = int.from_bytes(body.encode("latin-1"))
+    bits = 8 << len(body).bit_length()  # a power of two, and no fewer bits than there are
+    while bits > 8:
+        bits //= 2
+        folded ^= folded >> bits
+    return folded & 0xFF
+
+
+@lru_cache(maxsize=4)
+def decoder_for(rig: Rig) -> Decoder:
+    """The decoder of a rig."""
+    return Decoder(rig)
+
+
 def tag_block_time_ms(raw: bytes) -> int | bool | None:
     r"""The unix time [ms] of an NMEA 4 TAG block `\c:<s or ms>*hh\` in front of a sentence.
 
@@ -307,12 +334,16 @@ def _hex_byte(digits: str) -> int | None:
         return None
 
 
+# The sentences of one epoch repeat its time, date and place to the letter, so the newest few are remembered.
+
+
 def _number(text: str) -> float:
     if not text.replace(".", "", 1).isdecimal():
         raise _BadFieldError
     return float(text)
 
 
+@lru_cache(maxsize=8)
 def _track(text: str) -> float | None:
     if not text:
         return None
@@ -322,6 +353,7 @@ def _track(text: str) -> float | None:
     return degrees
 
 
+@lru_cache(maxsize=8)
 def _time_ms(text: str) -> int | None:
     """hhmmss.sss of the day in ms; a leap second (60) is let through."""
     if not text:
@@ -340,6 +372,7 @@ def _time_ms(text: str) -> int | None:
     return ((hour * 60 + minute) * 60 + second) * 1000 + ms
 
 
+@lru_cache(maxsize=8)
 def _date_days(text: str) -> int | None:
     """ddmmyy; years 80..99 would be 19xx: no rig was logged then, so the receiver's week has rolled over."""
     if not text:
@@ -363,6 +396,7 @@ def _days(year: int, month: int, day: int) -> int:
     return days + sum(lengths[: month - 1]) + day - 1 - 719162
 
 
+@lru_cache(maxsize=8)
 def _degrees(text: str, hemisphere: str, plus: str, minus: str, limit: int) -> float | None:
     """ddmm.mmmm or dddmm.mmmm and its hemisphere letter, in signed degrees."""
     if not text and not hemisphere:

@@ -13,7 +13,7 @@ from rigmon.core.alerts import AlertMachine
 from rigmon.core.conditions import CONDITIONS, QUIET, Facts, Judge
 from rigmon.core.flow import FlowMeter
 from rigmon.core.gnss import Receiver
-from rigmon.core.nmea import Decoder, Gga, Rejected, Rmc, Transducers, Vtg, Zda
+from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, Zda, decoder_for
 from rigmon.core.pressure import Transducer
 from rigmon.model import (
     AdcCount,
@@ -65,6 +65,10 @@ _COUNTER_RESET: Final = int(Flag.COUNTER_RESET)
 _INPUT_LOST: Final = int(Flag.INPUT_LOST)
 _LOG_TROUBLE: Final = int(Flag.LOG_TROUBLE)
 _STALE: Final = _GPS_STALE | _FLOW_STALE | _PRESSURE_STALE | _SWITCH_STALE
+#: the flags that alerts watch
+_WATCHED: Final = (
+    _STALE | _GPS_IMPLAUSIBLE | _FLOW_IMPLAUSIBLE | _PRESSURE_IMPLAUSIBLE | _INPUT_LOST | _LOG_TROUBLE
+)
 
 
 class Pipeline:
@@ -72,7 +76,7 @@ class Pipeline:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._decoder = Decoder(rig)
+        self._decoder = decoder_for(rig)
         self._receiver = Receiver(rig)
         self._flow = FlowMeter(rig.flow)
         self._pressure = Transducer(rig.pressure)
@@ -121,6 +125,9 @@ class Pipeline:
             rule = rig.alerts[code]
             if rule.enabled:
                 self._judges.append((AlertMachine(code, rule), unit, make(rig, rule)))
+        #: those that watch more than flags
+        self._value_judges = [entry for entry in self._judges if entry[1] not in ("", "s")]
+        self._flags_awake = False
         self._due: list[int] = []  # when running alert delays end
         self._out: list[Output] = []
         self.deadline_ns = _LONGEST_NS
@@ -458,9 +465,12 @@ class Pipeline:
             facts.switch_age_s = (t_ns - self._switch_ns) * 1e-9
         due = self._due
         due.clear()
-        for machine, unit, judge in self._judges:
+        # most alerts watch flags alone: none is up and none was, so there is nothing to judge
+        judges = self._judges if flags & _WATCHED or self._flags_awake else self._value_judges
+        self._flags_awake = False
+        for machine, unit, judge in judges:
             verdict = judge(facts)
-            if verdict is QUIET and machine.state == 0:
+            if (verdict is QUIET or verdict is None) and machine.state == 0:
                 continue
             if verdict is None:
                 alert = machine.step(t_ns, self._travelled_m, None, True, None, None, unit)
@@ -469,9 +479,11 @@ class Pipeline:
                 alert = machine.step(t_ns, self._travelled_m, bad, good, value, limit, unit)
             if alert is not None:
                 self._out.append(alert)
-            wake_ns = machine.due_ns
-            if wake_ns is not None:
-                due.append(wake_ns)
+            if machine.state:
+                self._flags_awake = True
+                wake_ns = machine.due_ns
+                if wake_ns is not None:
+                    due.append(wake_ns)
 
     # -- tallies -------------------------------------------------------------------------------------
 
