@@ -491,6 +491,38 @@ def test_a_sentence_too_long_to_be_one_is_refused_before_it_costs_time() -> None
     assert strict(sentence(body + "," * (MAX_SENTENCE_BYTES - len(body) - 3))) == Rejected("too_long")
 
 
+_printed = st.text(st.characters(max_codepoint=255, exclude_characters="$*\r\n"), max_size=300)
+
+
+@given(text=_printed, wrong=st.integers(1, 255))
+def test_the_checksum_of_a_sentence_of_no_use_is_the_exclusive_or_of_all_its_bytes(
+    text: str, wrong: int
+) -> None:
+    body = "GPGSV," + text
+    good = checksum(body)
+    assert strict(sentence(body)) == Other()
+    assert strict(f"${body}*{int(good, 16) ^ wrong:02X}") == Rejected("checksum")
+
+
+@given(st.lists(st.sampled_from(range(8)), max_size=30))
+def test_what_a_line_is_does_not_hang_on_the_lines_before_it(order: list[int]) -> None:
+    at = "4807.038,N,01131.000,E"
+    lines = [
+        sentence(f"GPRMC,120000,A,{at},3.9,84.4,300526,,,A"),
+        sentence("GPRMC,120000,V,,,,,3.9,84.4,300526,,,N"),
+        sentence(f"GPGGA,120000,{at},1,08,0.9,545.4,M,46.9,M,,"),
+        sentence(f"GPGGA,120060,{at},1,08,0.9,545.4,M,46.9,M,,"),
+        sentence("GPRMC,120001,A,4807.038,S,01131.000,W,3.9,84.4,300526,,,A"),
+        sentence("YXXDR,P,2.7,B,BOOM,S,1,,BOOM"),
+        b"$GPVTG,,T,,M,3.9",
+        b"",
+    ]
+    one = Decoder(make_rig(**ALL_XDR))
+    for k in order:
+        assert one.decode(lines[k]) == Decoder(make_rig(**ALL_XDR)).decode(lines[k])
+        assert one.decode(lines[k]) == Decoder(make_rig(**ALL_XDR)).decode(lines[k])
+
+
 # -- TAG blocks ----------------------------------------------------------------------------------------
 
 
