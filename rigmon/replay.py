@@ -17,6 +17,7 @@ from rigmon.rig import Rig
 Item = tuple[int, Source, Payload]
 
 _CHUNK_BYTES = 65536
+_HASH = ord("#")
 
 
 def recording(path: Path, rig: Rig, chunk_bytes: int = _CHUNK_BYTES) -> Iterator[Item]:
@@ -31,7 +32,7 @@ def recording(path: Path, rig: Rig, chunk_bytes: int = _CHUNK_BYTES) -> Iterator
             while True:
                 data = file.read(chunk_bytes)
                 for raw in framer.feed(data) if data else framer.flush():
-                    if raw[:1] == b"#" and b"$" not in raw:
+                    if raw[0] == _HASH and b"$" not in raw:
                         continue
                     yield timeline.stamp_ns(raw), Source.GPS, NmeaLine(raw)
                 if not data:
@@ -121,16 +122,18 @@ def collect(
 ) -> Replayed:
     """Keep what a driven pipeline makes, finish it, and hand each batch of outputs on as it comes."""
     result = Replayed()
+    count = newest_ns = 0
     for reading, outputs in driven:
-        result.readings += 1
-        result.last_ns = max(result.last_ns, reading.t_ns)
+        count += 1
+        newest_ns = max(newest_ns, reading.t_ns)
         if outputs:
             result.take(outputs)
             if on_outputs:
                 on_outputs(outputs)
             if progress:
                 progress(reading.t_ns)
-    last = pipeline.finish(result.last_ns if ended_ns is None else ended_ns)
+    result.readings, result.last_ns = count, newest_ns
+    last = pipeline.finish(newest_ns if ended_ns is None else ended_ns)
     result.take(last)
     if on_outputs:
         on_outputs(last)

@@ -187,9 +187,10 @@ class Pipeline:
             self._count("rejected:" + decoded.reason)  # type: ignore[union-attr]
             return 0
         self._sentences += 1
-        start = raw.find(b"$")
-        if start >= 0 and raw.rfind(b"$") != start and raw[start + 1 : start + 6].isalnum():
-            self._count("rejected:cut_short")  # the start of another sentence in front of a good one
+        if raw.count(b"$") > 1:
+            start = raw.find(b"$")
+            if raw[start + 1 : start + 6].isalnum():
+                self._count("rejected:cut_short")  # the start of another sentence in front of a good one
         receiver = self._receiver
         if kind is Rmc:
             refused = receiver.refused

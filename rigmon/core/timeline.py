@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from rigmon.core.nmea import Decoder, Gga, Rejected, Rmc, Zda, tag_block_time_ms
+from rigmon.core.nmea import Decoder, Gga, Rmc, Zda, tag_block_time_ms
 
 _DAY_MS: Final = 86_400_000
 #: times from a receiver without fix are believed when they advance by no more than this
@@ -10,6 +10,7 @@ _STEP_MS: Final = 10_000
 #: a clock that went on steadily for so many times is believed, wherever it leapt to
 _STEADY: Final = 5
 _TIMED: Final = (b"RMC,", b"GGA,", b"ZDA,")
+_FIXES: Final = (Rmc, Gga, Zda)
 
 
 class Timeline:
@@ -59,7 +60,7 @@ class Timeline:
         if not digits or digits == self._seen:
             return  # the same epoch goes on: no need to decode it twice
         fix = self._decoder.decode(raw)
-        if isinstance(fix, Rejected) or not isinstance(fix, Rmc | Gga | Zda) or fix.time_ms is None:
+        if not isinstance(fix, _FIXES) or fix.time_ms is None:
             return
         valid = not isinstance(fix, Zda) and fix.valid
         time_ms = fix.time_ms
