@@ -87,7 +87,7 @@ def main() -> None:
 
 def _run() -> int:
     try:
-        code = group.main(standalone_mode=False)
+        code = group.main(prog_name="rigmon", standalone_mode=False)
     except UsageError as error:
         _tell(f"rigmon: {error}")
         return 2

@@ -67,8 +67,11 @@ def test_the_first_screen_lists_every_command_and_says_where_to_begin() -> None:
     assert done("-h") == screen
 
 
-def test_without_a_command_the_first_screen_is_a_message() -> None:
-    assert refused(naming="Commands:").startswith("Usage: rigmon")
+def test_without_a_command_the_first_screen_is_shown() -> None:
+    """As a result or as a message: click's releases differ."""
+    result = rigmon()
+    assert result.code in (0, 2)
+    assert result.out + result.err == done("--help")
 
 
 def test_the_version() -> None:
@@ -117,10 +120,10 @@ def test_the_kinds_of_events_are_listed_without_a_file_to_write() -> None:
 
 
 def test_an_unknown_command_or_option_is_refused_with_a_hint() -> None:
-    assert "Try 'rigmon --help'" in refused("scoer", naming="scoer")
+    assert re.search("Try 'rigmon (-h|--help)'", refused("scoer", naming="scoer"))
     for command in COMMANDS:
         message = refused(command, "--nonsense", naming="--nonsense")
-        assert f"Try 'rigmon {command} --help'" in message
+        assert re.search(f"Try 'rigmon {command} (-h|--help)'", message)
 
 
 @pytest.mark.parametrize(

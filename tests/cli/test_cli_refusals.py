@@ -104,9 +104,12 @@ def without_root() -> Iterator[None]:
         os.seteuid(0)
 
 
-def test_an_unreadable_file_is_refused(made: Made, tmp_path: Path) -> None:
-    rigmon("score", tmp_path / "nothing", "--rig", made.rig)  # load the modules while they can be read
-    rigmon("check", tmp_path / "nothing")
+def test_an_unreadable_file_is_refused(made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)  # the folder of the clone may be closed to others
+    nothing = tmp_path / "nothing"
+    for command in (["score", nothing, "--rig", made.rig], ["check", nothing], ["run", "--rig", nothing],
+                    ["demo", "--folder", "/proc/nothing"], ["simulate", tmp_path]):  # fmt: skip
+        assert rigmon(*command).code == 2  # load the modules while they can be read
     for path in (Path(made.recording), made.log, made.rig):
         copy = tmp_path / f"locked{path.suffix}"
         shutil.copy(path, copy)

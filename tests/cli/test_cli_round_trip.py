@@ -202,6 +202,16 @@ def test_replay_says_the_figures_of_the_score_in_the_rigs_units(made: Made, tmp_
     assert f"with {told['volume_l']:.1f} L" in in_metric
 
 
+def test_replay_counts_as_the_score_does_where_the_ground_is_unknown() -> None:
+    """In the demo's recording the receiver falls silent with the boom on."""
+    data = Path(__file__).parents[2] / "rigmon" / "data"
+    source = (data / "demo.nmea", "--rig", data / "demo.rig.toml")
+    told, score = as_json("replay", *source), as_json("score", *source)
+    assert score["applied"]["unknown_time_s"] > 1
+    for key in ("area_m2", "volume_l"):
+        assert told[key] == pytest.approx(score["applied"][key])
+
+
 def test_a_paced_replay_shows_the_drivers_lines(made: Made) -> None:
     lines = done("replay", made.recording, "--rig", made.rig, "--pace", 1e6).splitlines()
     assert lines[0] == HEADER
