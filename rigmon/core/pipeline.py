@@ -41,6 +41,7 @@ _STALL_SHARE: Final = 0.5
 #: refused speeds, and losses, are remembered this long, and until a sample has shown them
 _MEMORY_NS: Final = 1_000_000_000
 _NEVER: Final = -(1 << 62)
+_EVER: Final = 1 << 62
 #: what the run log's writer reports while rows wait or are lost; it says "resumed" when that is over
 _LOG_TROUBLES: Final = ("slow", "failed", "overflow")
 #: stands for the ratios of a rig that sprays standing still, or drives on without any flow
@@ -87,10 +88,10 @@ class Pipeline:
         self._pressure_fitted = rig.pressure.source != "none"
         self._switch_fitted = rig.boom_switch.source != "none"
         #: a wired switch speaks only when it changes; one in XDR sentences speaks all the time
-        self._switch_stale_ns = _ns(rig.boom_switch.stale_s) if rig.boom_switch.source == "xdr" else 1 << 62
+        self._switch_stale_ns = _ns(rig.boom_switch.stale_s) if rig.boom_switch.source == "xdr" else _EVER
         self._gps_stale_ns = _ns(rig.gps.stale_s)
-        self._flow_stale_ns = _ns(rig.flow.stale_s)
-        self._pressure_stale_ns = _ns(rig.pressure.stale_s)
+        self._flow_stale_ns = _ns(rig.flow.stale_s) if self._flow_fitted else _EVER
+        self._pressure_stale_ns = _ns(rig.pressure.stale_s) if self._pressure_fitted else _EVER
         step_ns = _ns(rig.sample_step_s)
         # a fix may come an eighth of a step early and still close the step; a sensor alone waits longer,
         # so that fixes set the pace where there are any
@@ -290,7 +291,7 @@ class Pipeline:
                 flags |= _SPEED_HELD_ZERO
             if receiver.from_position:
                 flags |= _SPEED_FROM_POSITION
-        else:
+        elif t_ns - (fix_ns or 0) > self._gps_stale_ns:  # at the start it is given as long to speak
             flags |= _GPS_STALE
         if receiver.void:
             flags |= _GPS_VOID
@@ -304,9 +305,9 @@ class Pipeline:
         meter = self._flow
         measured: float | None = None
         if self._flow_fitted:
-            if meter.t_ns is None or t_ns - meter.t_ns > self._flow_stale_ns:
+            if t_ns - (meter.t_ns or 0) > self._flow_stale_ns:
                 flags |= _FLOW_STALE
-            else:
+            elif meter.t_ns is not None:
                 measured = meter.flow_l_min
                 if meter.implausible:
                     flags |= _FLOW_IMPLAUSIBLE
@@ -315,9 +316,9 @@ class Pipeline:
         transducer = self._pressure
         pressure: float | None = None
         if self._pressure_fitted:
-            if transducer.t_ns is None or t_ns - transducer.t_ns > self._pressure_stale_ns:
+            if t_ns - (transducer.t_ns or 0) > self._pressure_stale_ns:
                 flags |= _PRESSURE_STALE
-            else:
+            elif transducer.t_ns is not None:
                 pressure = transducer.pressure_kpa
                 if transducer.fault:
                     flags |= _PRESSURE_IMPLAUSIBLE
@@ -327,7 +328,7 @@ class Pipeline:
         cal_flow, cal_pressure = self._cal_flow_l_min, self._cal_pressure_kpa
         if self._switch_fitted:
             boom = self._switch_on
-            if boom is None or t_ns - self._switch_ns > self._switch_stale_ns:
+            if t_ns - self._switch_ns > self._switch_stale_ns:
                 boom = None
                 flags |= _SWITCH_STALE
         elif measured is not None:
@@ -424,11 +425,10 @@ class Pipeline:
             (self._pressure.t_ns, self._pressure_stale_ns),
             (self._switch_ns, self._switch_stale_ns),
         ):
-            if newest_ns is not None:
-                # one past the limit, for a sample is stale when older than it
-                stale = newest_ns + limit_ns + 1
-                if t_ns < stale < deadline:
-                    deadline = stale
+            # one past the limit, for a sample is stale when older than it
+            stale = (newest_ns or 0) + limit_ns + 1
+            if t_ns < stale < deadline:
+                deadline = stale
         for due in self._due:
             if t_ns < due < deadline:
                 deadline = due

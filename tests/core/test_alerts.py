@@ -450,4 +450,5 @@ def test_gps_lost_is_raised_by_ticks_alone() -> None:
 def test_a_receiver_that_never_comes_is_gps_lost() -> None:
     run = Run(make_rig())
     run.silence(5.0)
-    assert [(a.code, a.t_ns) for a in run.alerts] == [("gps_lost", ns(2.1))]
+    # it is given the 2 s to speak; then the on-delay of 1 s
+    assert [(a.code, a.t_ns) for a in run.alerts] == [("gps_lost", ns(3.0) + 1)]

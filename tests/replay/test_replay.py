@@ -117,15 +117,15 @@ def test_a_recording_that_cannot_be_read_is_named(tmp_path: Path, folder: bool) 
 
 
 def test_silence_is_filled_with_ticks_at_the_deadlines() -> None:
-    """The first deadline is 1.1 s; then gps_lost pends until 2.1 s; then the longest samples."""
+    """Longest samples; the receiver is given 2 s to speak; then gps_lost pends for 1 s."""
     items: list[Item] = [(ns(0.1), Source.PERSON, Note("a")), (ns(6.0), Source.PERSON, Note("b"))]
     pipeline = Pipeline(make_rig())
     readings = [reading for reading, _ in replay.drive(pipeline, items)]
     assert [r.seq for r in readings] == list(range(len(readings)))
     ticks = [r for r in readings if isinstance(r.payload, Tick)]
     assert {r.source for r in ticks} == {Source.HUB}
-    # the note closes a sample at 0.1 s, gps_lost pends for 1 s from there
-    assert [r.t_ns for r in ticks] == [ns(t) for t in (1.1, 2.2, 3.3, 4.4, 5.5)]
+    # the note closes a sample at 0.1 s
+    assert [r.t_ns for r in ticks] == [ns(1.2), ns(2.0) + 1, ns(3.0) + 1, ns(4.1) + 1, ns(5.2) + 1]
 
 
 def test_an_item_exactly_at_the_deadline_needs_no_tick() -> None:
