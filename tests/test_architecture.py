@@ -32,26 +32,32 @@ LAYERS = {
     "rigmon.errors": Layer(()),
     "rigmon.model": Layer(()),
     "rigmon.units": Layer(("rigmon.errors",)),
+    "rigmon.words": Layer(()),
     "rigmon.rig": Layer(("rigmon.errors", "rigmon.model", "rigmon.units")),
     "rigmon.config": Layer(_BASE),
     "rigmon.core": Layer(_BASE),
     "rigmon.core.nmea": Layer((*_BASE, "rigmon.core"), ("pynmea2",)),
     "rigmon.log": Layer(("rigmon", "rigmon.errors", "rigmon.model", "rigmon.units")),
-    "rigmon.edge": Layer((*_BASE, "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero")),
+    "rigmon.edge": Layer(
+        (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero")
+    ),
     "rigmon.replay": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
     "rigmon.daemon": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge")),
     "rigmon.analysis": Layer(
-        ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
+        ("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pandas", "pyproj"),
     ),
     "rigmon.simulate": Layer(
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pyproj", "pynmea2"),
     ),
+    "rigmon.calibration": Layer(
+        ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log"), ("sqlite_utils", "tomlkit")
+    ),
     "rigmon.cli": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
-            *("rigmon.daemon", "rigmon.analysis", "rigmon.simulate"),
+            *("rigmon.daemon", "rigmon.analysis", "rigmon.simulate", "rigmon.calibration", "rigmon.words"),
         ),
         ("click",),
     ),

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from rigmon.rig import Rig
 from rigmon.units import convert, show, shown_unit
+from rigmon.words import alert_words
 
 #: so many stretches and kinds of alert are listed; the others are counted
 _LISTED: Final = 5
@@ -161,11 +162,12 @@ def _alerts(result: dict[str, Any], system: str) -> list[str]:
         detail = f" ({', '.join(told)})" if told else ""
         times = _times(len(alerts))
         lines.append(
-            f"{code.replace('_', ' ')}: {times}, {_seconds(lasted)} in all, "
+            f"{alert_words(code)}: {times}, {_seconds(lasted)} in all, "
             f"first at {_clock(first['raised_s'])}{detail}{active}"
         )
     if len(by_code) > _LISTED:
-        lines.append(f"and {len(by_code) - _LISTED} other kinds")
+        more = len(by_code) - _LISTED
+        lines.append("and one other kind" if more == 1 else f"and {more} other kinds")
     return lines or ["none"]
 
 
@@ -197,7 +199,8 @@ def _stretches(result: dict[str, Any], system: str) -> list[str]:
         )
         lines.append(f"{'':9}from {start} to {end}")
     if len(stretches) > _LISTED:
-        lines.append(f"and {len(stretches) - _LISTED} lesser ones")
+        more = len(stretches) - _LISTED
+        lines.append("and one lesser one" if more == 1 else f"and {more} lesser ones")
     return lines
 
 
@@ -241,7 +244,7 @@ def _times(n: int) -> str:
 
 
 def _clock(seconds: float) -> str:
-    whole = round(seconds)
+    whole = int(seconds)  # as the driver's lines do
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 

@@ -16,6 +16,7 @@ from rigmon import units
 from rigmon.core.rate import speed_band_m_s, speed_for_rate_m_s
 from rigmon.model import Alert, Basis, Flag, Output, Sample
 from rigmon.rig import Rig
+from rigmon.words import ALERT_WORDS, alert_words
 
 #: a line stays below this, so that it never wraps on a terminal of 100 columns
 WIDTH: Final = 99
@@ -26,24 +27,7 @@ HEADER: Final = (
     "  ! what is wrong"
 )
 
-#: code -> what the driver reads, the most urgent first; a code not listed is read as it is written
-_WORDS: Final[dict[str, str]] = {
-    "pressure_loss": "pressure loss",
-    "gps_lost": "GPS lost",
-    "gps_implausible": "odd GPS speed",
-    "flow_silent": "no meter data",
-    "flow_implausible": "odd flow",
-    "pressure_silent": "no pressure data",
-    "pressure_implausible": "odd pressure",
-    "boom_switch_silent": "no switch data",
-    "rate_high": "rate high",
-    "rate_low": "rate low",
-    "speed_fast": "too fast",
-    "speed_slow": "too slow",
-    "input_lost": "input lost",
-    "run_log_trouble": "run log trouble",
-}
-_URGENCY: Final = {code: place for place, code in enumerate(_WORDS)}
+_URGENCY: Final = {code: place for place, code in enumerate(ALERT_WORDS)}
 #: what the flow was worked out from: flowmeter, pressure, or the catch test alone
 _BASIS: Final[dict[int, str]] = {
     Basis.FLOWMETER: "meter",
@@ -96,27 +80,39 @@ def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
     return "hold", at
 
 
-def driver_line(sample: Sample, rig: Rig, alerts_active: Iterable[str], clock_text: str) -> str:
-    """One line of at most 99 columns, in the rig's units. What is unknown reads '--'.
+def driver_line(
+    sample: Sample, rig: Rig, alerts_active: Iterable[str], clock_text: str, width: int = WIDTH
+) -> str:
+    """One line of at most `width` columns, in the rig's units. What is unknown reads '--'.
 
     Time; speed now; what to do and the speed to hold (its band at the flow now); rate now, how far off
     the target, and what its flow rests on; boom ('?': not from a switch); what is wrong, most urgent first.
+    Where there is no room for that, what the flow rests on, the boom and the rate give way, in this order.
     """
     do, at = advice(sample, rig)
     speed = f"{_number(sample.speed_m_s, 'speed', rig)} {units.shown_unit('speed', rig.units)}"
     boom = "boom " + ("--" if sample.boom_on is None else "on" if sample.boom_on else "off")
-    if sample.flags & (Flag.BOOM_INFERRED | Flag.BOOM_ASSUMED):
+    if sample.boom_on is not None and sample.flags & (Flag.BOOM_INFERRED | Flag.BOOM_ASSUMED):
         boom += "?"
     # One field for both, so that a long word of advice uses the room of an unknown rate.
-    do_and_rate = f"{f'{do:<9} {at}':<23}  {_rate(sample, rig)}"
-    line = f"{clock_text:>7}  {speed:>8}  {do_and_rate:<49}  {boom}"
-    return _with_alerts(line, alerts_active)
+    head = f"{clock_text:>7}  {speed:>8}  "
+    do_at = f"{do:<9} {at}"
+    rate = _rate(sample, rig)
+    basis = "" if sample.rate_l_ha is None else f" {_BASIS.get(sample.basis, '--')}"
+    full = f"{head}{f'{do_at:<23}  {rate}{basis}':<49}  {boom}"
+    wrong = sorted(alerts_active, key=lambda code: (_URGENCY.get(code, len(_URGENCY)), code))
+    if not wrong:
+        return full[:width]
+    shorter = (f"{head}{f'{do_at:<23}  {rate}':<43}  {boom}", f"{head}{do_at:<23}  {rate}", head + do_at)
+    room = len(f"  ! {alert_words(wrong[0])}") + (len(f" +{len(wrong) - 1}") if len(wrong) > 1 else 0)
+    line = next((line for line in (full, *shorter) if len(line) + room <= width), shorter[-1])
+    return _with_alerts(line, wrong, width)
 
 
 def alert_line(alert: Alert, rig: Rig, clock_text: str) -> str:
     """One line for an alert that was raised or cleared, with its value and limit in the rig's units."""
     what = "ALERT" if alert.raised else "over: "
-    line = f"{clock_text:>7}  {what} {_WORDS.get(alert.code, alert.code.replace('_', ' '))}"
+    line = f"{clock_text:>7}  {what} {alert_words(alert.code)}"
     dimension = _DIMENSION.get(alert.unit)
     if alert.value is None and alert.limit is None:
         return line
@@ -150,23 +146,19 @@ def _rate(sample: Sample, rig: Rig) -> str:
     off_pct = 100 * (sample.rate_l_ha / rig.target.rate_l_ha - 1)
     # adding zero turns a rounded -0 into 0
     text += f" {min(round(off_pct), 999) + 0:+4d}%"
-    return f"{text} {_BASIS.get(sample.basis, '--')}"
+    return text
 
 
-def _with_alerts(line: str, codes: Iterable[str]) -> str:
+def _with_alerts(line: str, codes: Sequence[str], width: int) -> str:
     """Add what is wrong, as much of it as fits, and how many more there are."""
-    ordered = sorted(codes, key=lambda code: (_URGENCY.get(code, len(_URGENCY)), code))
-    if not ordered:
-        return line
-    words = [_WORDS.get(code, code.replace("_", " ")) for code in ordered]
+    words = [alert_words(code) for code in codes]
     for shown in range(len(words), 0, -1):
         more = f" +{len(words) - shown}" if shown < len(words) else ""
         full = f"{line}  ! {', '.join(words[:shown])}{more}"
-        if len(full) <= WIDTH:
+        if len(full) <= width:
             return full
     more = f" +{len(words) - 1}" if len(words) > 1 else ""
-    room = WIDTH - len(more)
-    return f"{line}  ! {words[0]}"[:room] + more
+    return f"{line}  ! {words[0]}"[: width - len(more)] + more
 
 
 # -- the thread ----------------------------------------------------------------------------------------
@@ -246,7 +238,7 @@ class TerminalFeedback:
 
     def _run(self) -> None:
         due_s = self._monotonic_s()
-        self._write(HEADER + "\n")
+        self._write(HEADER[: self._width()].rstrip() + "\n")
         while True:
             with self._lock:
                 while not self._done and not self._changes:
@@ -275,25 +267,25 @@ class TerminalFeedback:
         done: bool,
     ) -> str:
         start, end = ("\r\x1b[K", "") if self._in_place else ("", "\n")
+        width = self._width()
         text = ""
         if missed:
             text += f"{start}{missed} alert changes not shown\n"
         for alert in changes:
-            text += f"{start}{self._cut(alert_line(alert, self._rig, run_clock(alert.t_ns)))}\n"
+            text += f"{start}{alert_line(alert, self._rig, run_clock(alert.t_ns))[:width]}\n"
         if sample is not None:
-            line = driver_line(sample, self._rig, active, run_clock(sample.t_ns))
-            text += f"{start}{self._cut(line)}{end}"
+            text += f"{start}{driver_line(sample, self._rig, active, run_clock(sample.t_ns), width)}{end}"
         return text + "\n" if done and self._in_place else text
 
-    def _cut(self, line: str) -> str:
+    def _width(self) -> int:
         """On a narrow terminal a line that wraps could not be rewritten."""
         if not self._in_place or self._fd is None:
-            return line
+            return WIDTH
         try:
             columns = os.get_terminal_size(self._fd).columns
         except OSError:
-            return line
-        return line[: columns - 1] if columns else line  # 0: the terminal does not know
+            return WIDTH
+        return min(columns - 1, WIDTH) if columns else WIDTH  # 0: the terminal does not know
 
     def _write(self, text: str) -> None:
         if self.trouble is not None or not text:

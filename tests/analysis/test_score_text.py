@@ -77,7 +77,7 @@ def test_what_was_wrong_is_told_with_place_and_time() -> None:
     text = text_of(outputs, ended_cleanly=False)
     assert "it ended without a clean stop" in text
     assert (
-        "speed slow: once, 18.0 s in all, first at 0:00:12 (at 5.76 km/h, limit 6.55 km/h); active at the end"
+        "too slow: once, 18.0 s in all, first at 0:00:12 (at 5.76 km/h, limit 6.55 km/h); active at the end"
     ) in " ".join(text.split())
     assert "over     0:00:10 - 0:00:20  16 m, 0.0080 ha, 125.0 L/ha" in text
     assert (

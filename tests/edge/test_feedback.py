@@ -335,11 +335,20 @@ def test_on_a_narrow_terminal_lines_are_cut_so_that_they_do_not_wrap(
     with open(master, "rb", buffering=0) as screen, open(slave, "w", encoding="ascii") as out:
         feedback = TerminalFeedback(us_rig, out, every_s=0.0)
         feedback.start()
-        _read_until(screen, b"wrong\r\n")
+        _read_until(screen, b"\r\n")
         feedback.publish([sample()])
         feedback.stop()
         text = _read_until(screen, b"\n")
     assert text == f"\r\x1b[K{driver_line(sample(), us_rig, [], '0:12:31')[:39]}\r\n".encode()
+
+
+@pytest.mark.parametrize("width", [99, 90, 79, 66])
+def test_what_is_wrong_is_seen_on_narrow_terminals_too(us_rig: Rig, width: int) -> None:
+    line = driver_line(sample(), us_rig, ["pressure_loss", "rate_low"], "0:12:31", width)
+    assert len(line) <= width
+    assert "! pressure loss" in line
+    assert "hold" in line
+    assert ("gal/ac" in line) is (width >= 90)
 
 
 def _read_until(screen: io.FileIO, end: bytes) -> bytes:
