@@ -5,6 +5,7 @@ Every error names the file, the key, the value, and what would be right; unknown
 
 import difflib
 import json
+import math
 import re
 import tomllib
 from collections.abc import Callable, Iterable
@@ -22,6 +23,7 @@ from rigmon.rig import (
     FlowSensor,
     Gps,
     Node,
+    Nozzles,
     PressureSensor,
     Rig,
     Speed,
@@ -40,7 +42,7 @@ _LARGEST_SWATH_M = 100.0
 class Key:
     """One key of the rig file: how to read it, its default, its bounds, and what `rigmon init` says of it."""
 
-    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay
+    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay, size
     default: Any
     about: str
     example: str = ""  #: what `rigmon init` writes; empty: the hint or default, commented out
@@ -85,16 +87,31 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "swath_uncertainty_pct": Key("number", 1.0, "standard uncertainty of the swath, %", low=0, high=20),
         "units": Key("choice", "us", "us | metric: what screens and reports show", '"us"', ("us", "metric")),
     },
+    "nozzles": {
+        "set": Key("text", None, "what you call the nozzle set that is fitted", hint='"flat fan 02"'),
+        "size": Key("size", None, "its ISO 10625 size, as stamped on it", hint='"02"'),
+        "rated_flow": Key("flow", None, "rated output of one nozzle, when not from its size; needs rated_pressure", low=0.01, high=200, hint='"0.2 gal/min"'),
+        "rated_pressure": Key("pressure", None, "pressure of rated_flow, which it needs", low=5, high=10000, hint='"40 psi"'),
+        "spray_angle_deg": Key("number", None, "spray angle at rated_pressure, degrees", low=5, high=180, hint="110"),
+        "pressure_low": Key("pressure", None, "lowest pressure at which the set keeps its spray pattern", low=5, high=10000, hint='"20 psi"'),
+        "pressure_high": Key("pressure", None, "highest pressure for it", low=5, high=10000, hint='"60 psi"'),
+    },
     "target": {
         "rate": Key("rate", _REQUIRED, "application rate the label and the job call for", '"17 gal/ac"', low=0.1, high=20000),
         "speed": Key("speed", None, "speed you mean to hold; left out: the one at which the calibrated flow gives the rate", '"3.5 mph"', low=0.1, high=20),
         "tolerance_pct": Key("pct", 10.0, "rate may be off by this much, %", "10", above=0, high=50),
+        "record": Key("text", None, "the calibration book's record that rate and speed were taken from", hint='"2026-05-30 target 1"'),
     },
     "calibration": {
         "flow": Key("flow", None, "whole-boom output from the catch test, with clean water", '"2.4 gal/min"', low=0.01, high=2000),
         "pressure": Key("pressure", None, "pressure during the catch test", '"40 psi"', low=5, high=10000),
         "taken_on": Key("date", None, "day of the catch test", "2026-05-30"),
         "uncertainty_pct": Key("number", 2.5, "standard uncertainty of the calibrated flow, %", low=0, high=50),
+        "record": Key("text", None, "the calibration book's record of the catch test", hint='"2026-05-30 catch 1"'),
+        "max_age_days": Key("int", 30, "a calibration older than this is due again, days; at the latest each season", low=1, high=1000),
+    },
+    "tank": {
+        "volume": Key("volume", None, "what the tank holds when it is full", low=0.5, high=50000, hint='"25 gal"'),
     },
     "gps": {
         "port": Key("text", "/dev/serial0", "serial port or pyserial URL of the receiver", '"/dev/serial0"'),
@@ -122,6 +139,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "maximum": Key("flow", "200 L/min", "a larger reading is implausible", low=0.1, high=5000),
         "uncertainty_pct": Key("number", 2.0, "standard uncertainty of the flowmeter, %", low=0, high=50),
         "stale": Key("time", "2 s", "silence after which flow is unknown", low=0.2, high=60),
+        "record": Key("text", None, "the calibration book's record of the meter", hint='"2026-05-30 flowmeter 1"'),
     },
     "pressure": {
         "source": Key("choice", "none", "none | adc | xdr", '"none"', ("none", "adc", "xdr")),
@@ -135,6 +153,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "maximum": Key("pressure", "2000 kPa", "a larger reading is implausible", low=10, high=100000),
         "uncertainty_pct": Key("number", 2.0, "standard uncertainty of the pressure, %", low=0, high=50),
         "stale": Key("time", "2 s", "silence after which pressure is unknown", low=0.2, high=60),
+        "record": Key("text", None, "the calibration book's record of the transducer", hint='"2026-05-30 transducer 1"'),
     },
     "boom_switch": {
         "source": Key("choice", "none", "none | gpio | xdr", '"none"', ("none", "gpio", "xdr")),
@@ -147,6 +166,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "required_area_pct": Key("pct", 90.0, "share of the treated area that must be inside the tolerance, %", "90", above=0, high=100),
     },
     "log": {"folder": Key("text", "runs", "where run logs are kept; relative to where rigmon is started")},
+    "book": {"file": Key("text", "calibration.sqlite", "the calibration book; relative to this file's folder")},
     "alerts.speed_fast": _alert("faster than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
     "alerts.speed_slow": _alert("slower than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
     "alerts.rate_high": _alert("rate above tolerance, and flow is what is off", "4 s", deadband=2.0),
@@ -380,6 +400,19 @@ def _read_choice(spec: Key, value: Any, where: str) -> str:
     return str(value)
 
 
+#: digits that mean US gallons per minute at 40 psi, the point after the first: "015" is 0.15, "10" is 1.0
+_SIZE = re.compile(r"0\d{1,3}|[1-9]\d")
+
+
+def _read_size(_spec: Key, value: Any, where: str) -> str:
+    if not isinstance(value, str) or not _SIZE.fullmatch(value) or not value.isascii() or not int(value):
+        raise ConfigError(
+            f"{where} = {_shown(value)} must be an ISO 10625 size: its digits alone, in quotes, such as "
+            f'"015", "03" or "10" (a nozzle stamped 110-03 has size "03" and spray_angle_deg = 110)'
+        )
+    return value
+
+
 def _read_delay(_spec: Key, value: Any, where: str) -> tuple[float | None, float | None]:
     """(seconds, None) or (None, metres)."""
     wrong = ConfigError(
@@ -420,13 +453,14 @@ _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
     "date": _read_date,
     "choice": _read_choice,
     "delay": _read_delay,
+    "size": _read_size,
 }
 
 
 def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
-    gps, speed, node = values["gps"], values["speed"], values["node"]
+    gps, speed, node, nozzles = values["gps"], values["speed"], values["node"], values["nozzles"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
     _check(values, swath_m, name)
 
@@ -448,7 +482,9 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
         )
     calibration = None
     if cal["flow"] is not None:
-        calibration = Calibration(cal["flow"], cal["pressure"], cal["taken_on"], cal["uncertainty_pct"])
+        calibration = Calibration(
+            cal["flow"], cal["pressure"], cal["taken_on"], cal["uncertainty_pct"], cal["record"]
+        )
     return Rig(
         name=rig["name"],
         nozzle_count=rig["nozzle_count"],
@@ -456,7 +492,7 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
         swath_m=swath_m,
         swath_uncertainty_pct=rig["swath_uncertainty_pct"],
         units=rig["units"],
-        target=Target(target["rate"], target_speed, target["tolerance_pct"]),
+        target=Target(target["rate"], target_speed, target["tolerance_pct"], target["record"]),
         calibration=calibration,
         gps=Gps(
             port=gps["port"],
@@ -476,6 +512,7 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
             maximum_l_min=flow["maximum"],
             uncertainty_pct=flow["uncertainty_pct"],
             stale_s=flow["stale"],
+            record=flow["record"],
         ),
         pressure=PressureSensor(
             source=pressure["source"],
@@ -489,12 +526,25 @@ def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
             maximum_kpa=pressure["maximum"],
             uncertainty_pct=pressure["uncertainty_pct"],
             stale_s=pressure["stale"],
+            record=pressure["record"],
         ),
         boom_switch=BoomSwitch(boom["source"], boom["xdr_name"], boom["pin"], boom["stale"]),
         sample_step_s=values["sample"]["step"],
         required_area_pct=values["score"]["required_area_pct"],
         runs_folder=values["log"]["folder"],
         alerts={code: _rule(values[f"alerts.{code}"]) for code in ALERT_CODES},
+        nozzles=Nozzles(
+            set_name=nozzles["set"],
+            size=nozzles["size"],
+            rated_flow_l_min=nozzles["rated_flow"],
+            rated_pressure_kpa=nozzles["rated_pressure"],
+            spray_angle_deg=nozzles["spray_angle_deg"],
+            pressure_low_kpa=nozzles["pressure_low"],
+            pressure_high_kpa=nozzles["pressure_high"],
+        ),
+        tank_l=values["tank"]["volume"],
+        max_age_days=cal["max_age_days"],
+        book_file=values["book"]["file"],
     )
 
 
@@ -519,7 +569,7 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None
             f"it must be at most {_both(_LARGEST_SWATH_M, 'length')}"
         )
     if cal["flow"] is None:
-        for key in ("pressure", "taken_on"):
+        for key in ("pressure", "taken_on", "record"):
             if cal[key] is not None:
                 shown = _both(cal[key], "pressure") if key == "pressure" else _shown(cal[key])
                 raise wrong(
@@ -583,6 +633,7 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None
             f"pressure.span_fraction = {pressure['span_fraction']:g} must be above "
             f"pressure.zero_fraction = {pressure['zero_fraction']:g}"
         )
+    _check_nozzles(values, wrong)
     if speed["stationary"] >= speed["minimum"]:
         raise wrong(
             f"speed.stationary = {_both(speed['stationary'], 'speed')} must be below "
@@ -605,6 +656,43 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None
         raise wrong(
             f"alerts.pressure_loss.deadband_pct = {loss['deadband_pct']:g} must be below "
             f"alerts.pressure_loss.limit_pct = {loss['limit_pct']:g}, or the alert could never clear"
+        )
+
+
+#: a rated output this far from what the size means belongs to another size; neighbouring sizes are 12 % or
+#: more apart, and makers' US and metric figures of one size 1.3 %
+_SIZE_TOLERANCE = 0.1
+
+
+def _check_nozzles(values: dict[str, dict[str, Any]], wrong: Callable[[str], ConfigError]) -> None:
+    nozzles, pressure = values["nozzles"], values["pressure"]
+    size, flow, at = nozzles["size"], nozzles["rated_flow"], nozzles["rated_pressure"]
+    if (flow is None) is not (at is None):
+        given, missing = ("rated_flow", "rated_pressure") if at is None else ("rated_pressure", "rated_flow")
+        kind = SCHEMA["nozzles"][given].kind
+        raise wrong(
+            f"nozzles.{given} = {_both(nozzles[given], kind)} needs nozzles.{missing} beside it, such as: "
+            f"{missing} = {SCHEMA['nozzles'][missing].sample()}"
+        )
+    if size is not None and flow is not None:
+        meant = int(size) / 10 ** (len(size) - 1) * float(units.US_GALLON_L)
+        at_40_psi = flow * math.sqrt(40 * float(units.PSI_KPA) / at)
+        if abs(at_40_psi / meant - 1) > _SIZE_TOLERANCE:
+            raise wrong(
+                f"nozzles.rated_flow = {_both(flow, 'flow')} is not of nozzles.size = {_shown(size)}: that is "
+                f"{_both(meant, 'flow')} at 40 psi, rated_flow comes to {_both(at_40_psi, 'flow')} there; "
+                "give one nozzle's output, or leave one of the two out"
+            )
+    low, high = nozzles["pressure_low"], nozzles["pressure_high"]
+    if low is not None and high is not None and low >= high:
+        raise wrong(
+            f"nozzles.pressure_low = {_both(low, 'pressure')} must be below "
+            f"nozzles.pressure_high = {_both(high, 'pressure')}"
+        )
+    if pressure["source"] != "none" and high is not None and high > pressure["maximum"]:
+        raise wrong(
+            f"pressure.maximum = {_both(pressure['maximum'], 'pressure')} must be at least "
+            f"nozzles.pressure_high, {_both(high, 'pressure')}"
         )
 
 

@@ -9,6 +9,7 @@ class Target:
     rate_l_ha: float
     speed_m_s: float
     tolerance_pct: float
+    record: str | None = None  #: the calibration book's record it was taken from
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,20 @@ class Calibration:
     pressure_kpa: float | None
     taken_on: date | None
     uncertainty_pct: float  #: standard uncertainty (k = 1) of flow_l_min
+    record: str | None = None  #: the calibration book's record it was taken from
+
+
+@dataclass(frozen=True, slots=True)
+class Nozzles:
+    """The nozzle set that is fitted. Pressures bound its spray pattern, as its maker's sheet gives them."""
+
+    set_name: str | None = None  #: what the person calls the set
+    size: str | None = None  #: ISO 10625, such as "03"
+    rated_flow_l_min: float | None = None  #: of one nozzle, at rated_pressure_kpa
+    rated_pressure_kpa: float | None = None
+    spray_angle_deg: float | None = None
+    pressure_low_kpa: float | None = None
+    pressure_high_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +71,7 @@ class FlowSensor:
     maximum_l_min: float
     uncertainty_pct: float
     stale_s: float
+    record: str | None = None  #: the calibration book's record of the meter
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +87,7 @@ class PressureSensor:
     maximum_kpa: float
     uncertainty_pct: float
     stale_s: float
+    record: str | None = None  #: the calibration book's record of the transducer
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,3 +128,21 @@ class Rig:
     required_area_pct: float
     runs_folder: str
     alerts: dict[str, AlertRule] = field(hash=False)
+    nozzles: Nozzles = Nozzles()
+    tank_l: float | None = None  #: what the tank holds
+    max_age_days: int = 30  #: a calibration older than this is due again
+    book_file: str = "calibration.sqlite"  #: the calibration book; relative to the rig file's folder
+
+    @property
+    def records(self) -> tuple[str, ...]:
+        """Names of the calibration records that this rig's numbers were taken from, in the file's order.
+
+        A record of a sensor that is not in use is left out.
+        """
+        named = (
+            self.target.record,
+            self.calibration.record if self.calibration is not None else None,
+            self.flow.record if self.flow.source != "none" else None,
+            self.pressure.record if self.pressure.source != "none" else None,
+        )
+        return tuple(dict.fromkeys(name for name in named if name is not None))

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from rigmon import config, units
 from rigmon.core import rate
 from rigmon.errors import ConfigError, UsageError
-from rigmon.rig import Rig
+from rigmon.rig import Nozzles, Rig
 
 NAME = "creek.toml"
 EXAMPLE = Path(__file__).parents[1] / "config" / "rig.example.toml"
@@ -159,6 +159,9 @@ def test_an_int_will_do_for_a_number() -> None:
 
 TEMPLATE = config.template().splitlines()
 _COMMENTED = [n for n, line in enumerate(TEMPLATE) if re.match(r"# \w+ = ", line)]
+#: keys that stand for nothing without one another
+_PAIRED = ("# rated_flow = ", "# rated_pressure = ")
+_PAIR = {n for n in _COMMENTED if TEMPLATE[n].startswith(_PAIRED)}
 
 
 def _uncommented(*numbers: int) -> Rig:
@@ -185,7 +188,7 @@ def test_the_template_shows_every_key_of_every_section() -> None:
 
 @pytest.mark.parametrize("number", _COMMENTED, ids=lambda number: f"{number}: {TEMPLATE[number]}")
 def test_a_line_of_the_template_can_be_uncommented_on_its_own(number: int) -> None:
-    rig = _uncommented(number)
+    rig = _uncommented(*(_PAIR if number in _PAIR else {number}))
     if "# not set" not in TEMPLATE[number]:  # then it shows the default, and changes nothing
         assert rig == _uncommented()
 
@@ -211,6 +214,7 @@ _WRONG_TYPE = {
     "flag": (['"true"', "1", "0.0", "[]"], "true or false, without quotes"),
     "date": (['"2026-05-30"', "20260530", "2026-05-30T10:00:00", "10:00:00"], "a date without quotes"),
     "choice": (['"other"', '"US"', "1", "[]", "{}", '""'], "one of: "),
+    "size": (["3", '""', '"0"', '"00"', '"3"', '"110-03"', '"1,0"', '"100"', '"01234"', '"\u0660\u0661"', "[]"], "an ISO 10625 size: its digits alone, in quotes"),
     "delay": (["2", "true", '"2"', '"2 psi"', '"-1 s"', '"2 h"', '"4 km"', "[]"], "a time up to 1 h or a distance"),
 }  # fmt: skip
 
@@ -327,7 +331,7 @@ def test_a_bound_is_told_in_both_systems() -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[field]\nname = 12", "unknown section [field]; known are: rig, target, calibration"),
+        ("[field]\nname = 12", "unknown section [field]; known are: rig, nozzles, target, calibration"),
         ("[targets]\nrate = 1", "unknown section [targets]; did you mean 'target'?"),
         ("[alerts.speed_fst]\nenabled = true", "unknown section [alerts.speed_fst]; did you mean 'alerts.speed_fast'?"),
         ('["alerts.speed_fast"]\nenabled = true', "unknown section [\"alerts.speed_fast\"]; did you mean 'alerts.speed_fast'?"),
@@ -338,7 +342,7 @@ def test_a_bound_is_told_in_both_systems() -> None:
         ("[alerts]\nspeed_fast = false", "alerts.speed_fast = false must be a section: [alerts.speed_fast]"),
         ("nozzle_count = 12", "nozzle_count = 12 stands outside any section; it belongs below [rig]"),
         ('pin = 17', "pin = 17 stands outside any section; it belongs below [flow] or [boom_switch]"),
-        ("colour = 1", "colour = 1 stands outside any section; sections are: rig, target"),
+        ("colour = 1", "colour = 1 stands outside any section; sections are: rig, nozzles, target"),
         ('"\\u001b[31m" = 1', 'stands outside any section'),
         ('"" = 1', '"" = 1 stands outside any section'),
         ('[""]\na = 1', 'unknown section [""]'),
@@ -347,6 +351,77 @@ def test_a_bound_is_told_in_both_systems() -> None:
 )  # fmt: skip
 def test_a_wrong_section_is_refused_with_the_right_one(text: str, words: str) -> None:
     assert words in refusal(text)
+
+
+# --- nozzles, tank, book and records ---------------------------------------------------------------------
+
+
+def test_nothing_of_the_calibration_book_is_needed() -> None:
+    rig = config.parse(toml(), NAME)
+    assert rig.nozzles == Nozzles()
+    assert rig.tank_l is None
+    assert rig.max_age_days == 30  # common practice: before a job, at the latest each season
+    assert rig.book_file == "calibration.sqlite"
+    assert rig.records == ()
+
+
+# hand-worked: 40 psi = 275.790 kPa, 0.2 gal/min = 0.757082 L/min, 25 gal = 94.635295 L, 20 psi = 137.895 kPa
+def test_the_nozzles_and_the_tank_are_carried_in_carried_units() -> None:
+    rig = config.parse(
+        toml(
+            nozzles__set='"flat fan 02"',
+            nozzles__size='"02"',
+            nozzles__rated_flow='"0.2 gal/min"',
+            nozzles__rated_pressure='"40 psi"',
+            nozzles__spray_angle_deg="110",
+            nozzles__pressure_low='"20 psi"',
+            nozzles__pressure_high='"4 bar"',
+            tank__volume='"25 gal"',
+        ),
+        NAME,
+    )
+    assert (rig.nozzles.set_name, rig.nozzles.size, rig.nozzles.spray_angle_deg) == ("flat fan 02", "02", 110)
+    assert rig.nozzles.rated_flow_l_min == pytest.approx(0.757082, abs=5e-7)
+    assert rig.nozzles.rated_pressure_kpa == pytest.approx(275.790, abs=5e-4)
+    assert rig.nozzles.pressure_low_kpa == pytest.approx(137.895, abs=5e-4)
+    assert rig.nozzles.pressure_high_kpa == 400
+    assert rig.tank_l == pytest.approx(94.635295, abs=5e-7)
+
+
+@pytest.mark.parametrize("size", ["0050", "0067", "01", "015", "02", "03", "08", "10", "15", "20"])
+def test_every_way_to_write_a_size_is_taken(size: str) -> None:
+    assert rig_with("nozzles", "size", f'"{size}"').nozzles.size == size
+
+
+# HGCA card: 110-03 is 1.2 L/min at 3.0 bar; University of Arizona: size 03 is 0.30 gal/min at 40 psi
+@pytest.mark.parametrize(
+    ("flow", "pressure"),
+    [('"1.2 L/min"', '"3 bar"'), ('"0.3 gal/min"', '"40 psi"'), ('"0.6 gal/min"', '"160 psi"')],
+)
+def test_us_and_metric_ratings_of_one_size_agree_with_it(flow: str, pressure: str) -> None:
+    text = toml(nozzles__size='"03"', nozzles__rated_flow=flow, nozzles__rated_pressure=pressure)
+    assert config.parse(text, NAME).nozzles.size == "03"
+
+
+def test_the_records_in_use_are_those_of_the_sensors_in_use() -> None:
+    named = {
+        "target__record": '"2026-05-30 target 1"',
+        "calibration__record": '"2026-05-30 catch 1"',
+        "flow__record": '"2026-05-29 flowmeter 1"',
+        "pressure__record": '"2026-05-29 transducer 1"',
+    }
+    rig = config.parse(toml(**named), NAME)
+    assert rig.records == ("2026-05-30 target 1", "2026-05-30 catch 1")
+    rig = config.parse(toml(**named, flow__source='"xdr"', pressure__source='"xdr"'), NAME)
+    assert rig.records == (
+        "2026-05-30 target 1",
+        "2026-05-30 catch 1",
+        "2026-05-29 flowmeter 1",
+        "2026-05-29 transducer 1",
+    )
+    assert rig.calibration is not None
+    assert rig.calibration.record == "2026-05-30 catch 1"
+    assert (rig.target.record, rig.flow.record, rig.pressure.record)[1:] == rig.records[2:]
 
 
 # --- keys that need, exclude or bound one another --------------------------------------------------------
@@ -361,6 +436,22 @@ def test_a_wrong_section_is_refused_with_the_right_one(text: str, words: str) ->
          "calibration.pressure = 275.8 kPa (40 psi) needs calibration.flow beside it"),
         ({"calibration__flow": None, "calibration__pressure": None, "calibration__taken_on": "2026-05-30", "flow__source": '"xdr"'},
          "calibration.taken_on = 2026-05-30 needs calibration.flow beside it"),
+        ({"calibration__flow": None, "calibration__pressure": None, "calibration__record": '"2026-05-30 catch 1"', "flow__source": '"xdr"'},
+         'calibration.record = "2026-05-30 catch 1" needs calibration.flow beside it'),
+        ({"nozzles__rated_flow": '"0.2 gal/min"'},
+         'nozzles.rated_flow = 0.7571 L/min (0.2 gal/min) needs nozzles.rated_pressure beside it, such as: rated_pressure = "40 psi"'),
+        ({"nozzles__rated_pressure": '"3 bar"'},
+         'nozzles.rated_pressure = 300 kPa (43.5 psi) needs nozzles.rated_flow beside it, such as: rated_flow = "0.2 gal/min"'),
+        # the common slip: the whole boom's output for one nozzle's
+        ({"nozzles__size": '"02"', "nozzles__rated_flow": '"2.4 gal/min"', "nozzles__rated_pressure": '"40 psi"'},
+         'nozzles.rated_flow = 9.085 L/min (2.4 gal/min) is not of nozzles.size = "02": that is 0.7571 L/min (0.2 gal/min) at 40 psi'),
+        # hand-worked: 0.2 gal/min at 160 psi is 0.2 x sqrt(40 / 160) = 0.1 gal/min at 40 psi
+        ({"nozzles__size": '"02"', "nozzles__rated_flow": '"0.2 gal/min"', "nozzles__rated_pressure": '"160 psi"'},
+         "rated_flow comes to 0.3785 L/min (0.1 gal/min) there"),
+        ({"nozzles__pressure_low": '"3 bar"', "nozzles__pressure_high": '"300 kPa"'},
+         "nozzles.pressure_low = 300 kPa (43.5 psi) must be below nozzles.pressure_high = 300 kPa (43.5 psi)"),
+        ({"nozzles__pressure_high": '"25 bar"', "pressure__source": '"xdr"'},
+         "pressure.maximum = 2000 kPa (290 psi) must be at least nozzles.pressure_high, 2500 kPa (363 psi)"),
         ({"calibration__flow": None, "calibration__pressure": None, "flow__source": '"xdr"', "target__speed": None},
          "target.speed is missing; without calibration.flow it cannot be worked out; add it, such as: speed ="),
         ({"calibration__pressure": None, "pressure__source": '"xdr"'},
@@ -416,6 +507,8 @@ def test_keys_that_do_not_go_together_are_refused(changes: dict[str, str | None]
         {"target__tolerance_pct": "1.5", **{f"alerts.{code}__deadband_pct": "0.5" for code in ("speed_fast", "speed_slow", "rate_high", "rate_low")}},
         {"node__port": '"/dev/ttyACM1"'},
         {"flow__maximum": '"1 L/min"'},  # no flowmeter: not in use
+        {"nozzles__pressure_high": '"25 bar"'},  # no transducer
+        {"nozzles__pressure_low": '"20 psi"'},
     ],
 )  # fmt: skip
 def test_keys_that_do_go_together_are_taken(changes: dict[str, str | None]) -> None:
