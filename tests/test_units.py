@@ -35,6 +35,16 @@ EVERY_UNIT = [(dimension, unit) for dimension, table in units.UNITS.items() for 
         ("flow", "L/s", "60"),
         ("pressure", "bar", "100"),
         ("time", "h", "3600"),
+        ("mass", "lb", "0.45359237"),
+        ("mass", "oz wt", "0.028349523125"),
+        # the concentrations are their own definitions: 1 gal = 4 qt = 8 pt = 128 fl oz
+        ("concentration", "mL/L", "0.1"),
+        ("concentration", "mL/100 L", "0.001"),
+        ("concentration", "L/100 L", "1"),
+        ("concentration", "fl oz/gal", "0.78125"),
+        ("concentration", "fl oz/100 gal", "0.0078125"),
+        ("concentration", "pt/100 gal", "0.125"),
+        ("concentration", "qt/100 gal", "0.25"),
     ],
 )
 def test_a_definition_is_exact(dimension: str, unit: str, exact: str) -> None:
@@ -48,6 +58,42 @@ def test_knot_kmh_and_psi_are_exact_too() -> None:
     inch, pound, gravity = Fraction("0.0254"), Fraction("0.45359237"), Fraction("9.80665")
     assert units.factor("psi", "pressure") == pound * gravity / inch**2 / 1000
     assert float(units.factor("psi", "pressure")) == pytest.approx(6.894757, abs=5e-7)  # printed in SP 811
+
+
+# hand-worked from the same definitions; no finite decimal either
+@pytest.mark.parametrize(
+    ("dimension", "unit", "exact"),
+    [
+        ("rate", "gal/ac", Fraction("3.785411784") * 10000 / Fraction("4046.8564224")),
+        ("dose by volume", "pt/ac", Fraction("0.473176473") * 10000 / Fraction("4046.8564224")),
+        ("dose by volume", "fl oz/ac", Fraction("0.0295735295625") * 10000 / Fraction("4046.8564224")),
+        ("dose by mass", "lb/ac", Fraction("0.45359237") * 10000 / Fraction("4046.8564224")),
+        ("dose by mass", "oz wt/ac", Fraction("0.028349523125") * 10000 / Fraction("4046.8564224")),
+        ("density", "lb/gal", Fraction("0.45359237") / Fraction("3.785411784")),
+    ],
+)
+def test_a_quotient_of_definitions_is_exact(dimension: str, unit: str, exact: Fraction) -> None:
+    assert units.factor(unit, dimension) == exact
+
+
+# Oklahoma State University-Oklahoma City, 2013: 40 gal/ac is 0.92 gal a 1000 sq ft, 3.6 pt/ac is 1.3 oz.
+# Mail-list note citing Virginia Cooperative Extension 456-502: 1.5 gal a 1000 sq ft is 65 gal/ac.
+# University of Nebraska-Lincoln CropWatch, 2016: 10.65 lb/gal is of specific gravity 1.28.
+@pytest.mark.parametrize(
+    ("text", "dimension", "unit", "printed", "half_digit"),
+    [
+        ("40 gal/ac", "rate", "gal/1000 ft2", 0.92, 0.005),
+        ("3.6 pt/ac", "dose by volume", "fl oz/1000 ft2", 1.3, 0.05),
+        ("1.5 gal/1000 sq ft", "rate", "gal/ac", 65, 0.5),
+        ("10.65 lb/gal", "density", "kg/L", 1.28, 0.005),
+    ],
+)
+def test_a_published_conversion(
+    text: str, dimension: str, unit: str, printed: float, half_digit: float
+) -> None:
+    assert units.convert(units.parse(text, dimension), dimension, unit) == pytest.approx(
+        printed, abs=half_digit
+    )
 
 
 _amount = st.floats(1e-80, 1e80) | st.floats(-1e80, -1e-80) | st.floats(0.01, 1000.0) | st.just(0.0)
@@ -120,6 +166,22 @@ def test_there_are_two_systems_and_no_third() -> None:
         ("9 sq ft", "area", "9 ft2"),
         ("40 PSI", "pressure", "40 psi"),
         ("1 MPA", "pressure", "1000 kPa"),
+        ("2 lbs", "mass", "2 lb"),
+        ("500 grams", "mass", "0.5 kg"),
+        ("4 oz. wt.", "mass", "4 oz wt"),
+        ("4 dry ounces", "mass", "4 oz wt"),
+        ("10.65 pounds per gallon", "density", "10.65 lb/gal"),
+        ("3 pints per acre", "dose by volume", "3 pt/ac"),
+        ("1 quart/acre", "dose by volume", "1 qt/ac"),
+        ("0.5 L / ha", "dose by volume", "500 mL/ha"),
+        ("2 fl oz per 1000 sq ft", "dose by volume", "2 fl oz/1000 ft2"),
+        ("1.5 pounds per acre", "dose by mass", "1.5 lb/ac"),
+        ("1.5 ounces by weight per acre", "dose by mass", "1.5 oz wt/ac"),
+        ("0.5%", "concentration", "0.5 % v/v"),
+        ("0.5 %V/V", "concentration", "0.5 % v/v"),
+        ("0.5 percent by volume", "concentration", "0.5 % v/v"),
+        ("1 qt per 100 gallons", "concentration", "0.25 % v/v"),
+        ("5 ml per litre", "concentration", "0.5 % v/v"),
         ("450 pulses per liter", "pulses per volume", "450 1/L"),
         ("1700 pulses/gal", "pulses per volume", "1700 1/gal"),
         ("  20   gal/ac \n", "rate", "20 gal/ac"),
@@ -145,6 +207,111 @@ def test_an_ounce_is_fluid_only_where_nothing_else_can_be_meant() -> None:
     assert units.parse("128 oz", "volume") == units.parse("1 gal", "volume")
     with pytest.raises(units.UnitError, match="fl oz/ac"):
         units.parse("16 oz/ac", "rate")  # a dry ounce an acre is a dose too
+
+
+@pytest.mark.parametrize(
+    ("text", "dimension", "right"),
+    [
+        ("4 oz", "mass", "write 'oz wt'"),
+        ("16 oz/ac", "rate", "write 'fl oz/ac'"),
+        ("16 oz/ac", "dose by volume", "write 'fl oz/ac' or 'oz wt/ac', whichever the label means"),
+        ("16 ounces per acre", "dose by mass", "write 'fl oz/ac' or 'oz wt/ac', whichever the label means"),
+        ("2 oz/1000 sq ft", "dose by mass", "write 'fl oz/1000 ft2' or 'oz wt/1000 ft2'"),
+        ("2 oz./gal", "concentration", "write 'fl oz/gal'"),
+    ],
+)
+def test_an_ounce_that_may_be_either_is_refused_with_what_would_be_right(
+    text: str, dimension: str, right: str
+) -> None:
+    with pytest.raises(units.UnitError) as refusal:
+        units.parse(text, dimension)
+    assert right in str(refusal.value)
+    assert text in str(refusal.value)
+    if dimension not in {"mass", "rate"}:
+        with pytest.raises(units.UnitError, match="an ounce is one of volume or of weight"):
+            units.parse_dose(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "unit"),
+    [
+        ("2 pt/ac", "dose by volume", "pt/ac"),
+        ("1 qt/ac", "dose by volume", "qt/ac"),
+        ("16 fl oz/ac", "dose by volume", "fl oz/ac"),
+        ("1 gal per acre", "dose by volume", "gal/ac"),
+        ("1.5 L/ha", "dose by volume", "L/ha"),
+        ("750 mL/ha", "dose by volume", "mL/ha"),
+        ("1 imp gal/ac", "dose by volume", "imp gal/ac"),
+        ("2 lb/ac", "dose by mass", "lb/ac"),
+        ("1.5 oz wt/acre", "dose by mass", "oz wt/ac"),
+        ("1.2 kg/ha", "dose by mass", "kg/ha"),
+        ("30 g/ha", "dose by mass", "g/ha"),
+        ("0.25 %", "concentration", "% v/v"),
+        ("1 qt/100 gal", "concentration", "qt/100 gal"),
+        ("5 mL/L", "concentration", "mL/L"),
+    ],
+)
+def test_a_label_dose_says_of_which_kind_it_is(text: str, kind: str, unit: str) -> None:
+    read_kind, value = units.parse_dose(text)
+    assert read_kind == kind
+    assert value == units.parse(text, kind)
+    assert value == float(Fraction(text.partition(" ")[0]) * units.factor(unit, kind))
+
+
+# whichever kind finds a unit first, no other would read it
+def test_the_kinds_of_dose_have_no_unit_in_common() -> None:
+    kinds = ("dose by volume", "dose by mass", "concentration")
+    every = [unit for kind in kinds for unit in units.UNITS[kind]]
+    assert len(every) == len(set(every))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("2", "'2' has no unit of label dose; write it with one, such as '2 pt/ac'"),
+        ("pt/ac", "'pt/ac' is not a number with a unit of label dose"),
+        ("2 lb", "'lb' is neither a dose per area nor a concentration by volume; write it like '2 pt/ac'"),
+        ("5 % w/w", "'% w/w' is neither a dose per area nor a concentration by volume"),
+        ("5 ML/ha", "'ML/ha' is neither a dose per area"),
+        ("1 1/2 pt/ac", "without commas, spaces or fractions"),
+        ("1e999 pt/ac", "has too many digits to be a label dose"),
+    ],
+)
+def test_a_label_dose_that_cannot_be_read(text: str, words: str) -> None:
+    with pytest.raises(units.UnitError) as refusal:
+        units.parse_dose(text)
+    assert words in str(refusal.value)
+
+
+# hand-worked: 1 x 60 + 23 = 83; (1 x 60 + 2) x 60 + 3 = 3723
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [("1:23", 83), ("0:45.5", 45.5), (" 1:23.4 ", 83.4), ("90:00", 5400), ("1:02:03", 3723), ("2 min", 120)],
+)
+def test_a_time_as_a_watch_shows_it(text: str, seconds: float) -> None:
+    assert units.parse(text, "time") == seconds
+
+
+@given(
+    hours=st.none() | st.integers(0, 999),
+    minutes=st.integers(0, 59),
+    hundredths=st.integers(0, 5999),
+)
+def test_a_time_that_is_written_is_read_back(hours: int | None, minutes: int, hundredths: int) -> None:
+    text = f"{minutes}:{hundredths // 100:02d}.{hundredths % 100:02d}"
+    if hours is not None:
+        text = f"{hours}:{text}" if minutes > 9 else f"{hours}:0{text}"
+    assert units.parse(text, "time") == float(Fraction(hundredths, 100) + 60 * minutes + 3600 * (hours or 0))
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["1:2", "1:75", "1:60", ":30", "1:", "1:23 s", "1:23 min", "-1:23", "1:-3", "1:2:03", "1:99:03",
+     "1:02:03:04", "99999:00", "1: 23", "٣:00", "1:23.", "1:23:"],
+)  # fmt: skip
+def test_a_time_that_no_watch_shows(text: str) -> None:
+    with pytest.raises(units.UnitError, match="write minutes and seconds such as '1:23'"):
+        units.parse(text, "time")
 
 
 # Folding capitals must not turn milli into mega or mega into milli.
@@ -220,7 +387,9 @@ def test_a_negative_amount_is_read_as_such() -> None:
 
 
 @given(
-    text=st.text(max_size=60) | st.from_regex(r"[-+0-9.,eE_ ]{0,12}[a-zA-Z/² .]{0,10}"),
+    text=st.text(max_size=60)
+    | st.from_regex(r"[-+0-9.,eE_ ]{0,12}[a-zA-Z/² .]{0,10}")
+    | st.from_regex(r"[0-9: .]{0,12}"),
     dimension=st.sampled_from(sorted(units.UNITS)),
 )
 def test_anything_typed_is_a_finite_number_or_a_clear_refusal(text: str, dimension: str) -> None:
@@ -233,3 +402,19 @@ def test_anything_typed_is_a_finite_number_or_a_clear_refusal(text: str, dimensi
         assert words.isprintable()
     else:
         assert abs(carried) < 1e200
+
+
+@given(
+    text=st.text(max_size=60) | st.from_regex(r"[-+0-9.]{0,8} ?(fl |dry )?[a-z%]{1,5}( wt)?/[a-z0-9 ]{1,8}")
+)
+def test_any_label_dose_is_a_finite_number_or_a_clear_refusal(text: str) -> None:
+    words, dose = "", None
+    try:
+        dose = units.parse_dose(text)
+    except units.UnitError as refusal:
+        words = str(refusal)
+    if dose is None:
+        assert words.isprintable()
+    else:
+        assert units.parse(text, dose.kind) == dose.value
+        assert abs(dose.value) < 1e200
