@@ -46,7 +46,7 @@ def test_triangular_bounds() -> None:
 
 
 # JCGM 100:2008, 5.2.2, example: ten 1000 ohm resistors, compared with one standard of u = 100 milliohm, in
-# series: u = 1 ohm, the sum, not 0.32 ohm. From memory. A cylinder that measures every nozzle is such a standard.
+# series: u = 1 ohm, the sum, not 0.32 ohm. From memory. A cylinder that measures every nozzle is alike.
 def test_the_guides_ten_resistors_share_their_standards_error() -> None:
     shared = Budget([Component("standard", "B", 0.1, "ohm", 10.0)], 10_000.0, "ohm")
     apart = Budget([Component(f"resistor {n}", "B", 0.1, "ohm") for n in range(10)], 10_000.0, "ohm")
@@ -197,7 +197,8 @@ def test_amounts_in_both_systems() -> None:
 @pytest.mark.parametrize(
     ("numbers", "words"),
     [([3], "nozzle 3"), ([7, 3], "nozzles 3 and 7"), ([1, 2, 3, 4], "nozzles 1-4"),
-     ([5, 2, 3, 4, 9], "nozzles 2-5 and 9"), ([1, 2], "nozzles 1 and 2"), ([4, 4], "nozzle 4"), ([1, 3, 8], "nozzles 1, 3 and 8")],
+     ([5, 2, 3, 4, 9], "nozzles 2-5 and 9"), ([1, 2], "nozzles 1 and 2"),
+     ([4, 4], "nozzle 4"), ([1, 3, 8], "nozzles 1, 3 and 8")],
 )  # fmt: skip
 def test_nozzles_in_words(numbers: list[int], words: str) -> None:
     assert nozzles(numbers) == words
