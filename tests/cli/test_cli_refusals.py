@@ -197,7 +197,7 @@ WRONG_RIGS: dict[str, tuple[Callable[[Path, str], object], tuple[str, ...]]] = {
     "infinite": (changed("tolerance_pct = 10", "tolerance_pct = inf"), ("target.tolerance_pct = inf",)),
     "no number": (changed("tolerance_pct = 10", "tolerance_pct = nan"), ("target.tolerance_pct = nan",)),
     "no choice": (changed('units = "us"', 'units = "imperial"'), ("rig.units", '"us"', '"metric"')),
-    "contradiction": (changed('pressure = "40 psi"', ""), ("calibration.pressure is missing", "40 psi")),
+    "contradiction": (changed('\npressure = "40 psi"', "\n"), ("calibration.pressure is missing", "40 psi")),
 }  # fmt: skip
 
 
