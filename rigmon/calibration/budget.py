@@ -3,7 +3,7 @@
 4.2     Type A: from the scatter of repeats. Pooled over groups: the squares add, so do the degrees of
         freedom (4.2.4).
 4.3.7   Type B: bounds -a..+a and nothing known between them: u = a / sqrt(3); 4.3.9: most likely in the
-        middle (triangular): a / sqrt(6)
+        middle (triangular): a / sqrt(6); 4.3.10: no effect is counted twice, see `repeatability`
 5.1.2   eq. (10): squares of (sensitivity x standard uncertainty) add, where inputs are independent
 5.2.2   eq. (16), note 1: where they are fully correlated, sensitivity x uncertainty add as they stand. So an
         error that several measurements share is one component here: its sensitivity is the sum of theirs.
@@ -14,7 +14,7 @@ G.4.1   eq. (G.2b), Welch-Satterthwaite: effective degrees of freedom. With few,
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import fsum, isfinite, sqrt
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 COVERAGE_FACTOR: Final = 2.0
 
@@ -81,7 +81,7 @@ class Budget:
     @property
     def combined(self) -> float:
         """Combined standard uncertainty (k = 1), in `unit`: JCGM 100 eq. (10)."""
-        return sqrt(fsum(part.contribution * part.contribution for part in self.components))
+        return root_sum(part.contribution for part in self.components)
 
     @property
     def expanded(self) -> float:
@@ -140,6 +140,11 @@ def triangular(half_width: float) -> float:
     return half_width / sqrt(6)
 
 
+def root_sum(parts: Iterable[float]) -> float:
+    """Square root of the sum of squares."""
+    return sqrt(fsum(part * part for part in parts))
+
+
 def mean(values: Sequence[float]) -> float:
     """Arithmetic mean; ZeroDivisionError of nothing."""
     return fsum(values) / len(values)
@@ -163,3 +168,38 @@ def pooled_sd(groups: Iterable[Sequence[float]]) -> tuple[float | None, int]:
             squares += [(value - middle) ** 2 for value in group]
             dof += len(group) - 1
     return (sqrt(fsum(squares) / dof), dof) if dof else (None, 0)
+
+
+class Repeatability(NamedTuple):
+    """How far one measurement scatters, and how much of its reading errors that leaves to count."""
+
+    kind: Kind  #: 'A': as the repeats have it; 'B': a stated prior
+    sd: float  #: standard deviation of one measurement, beside what is still to be counted
+    dof: float | None
+    not_shown: float  #: factor, 0 to 1, on the standard uncertainties of reading errors
+    total: float  #: standard deviation of one measurement, reading errors included
+
+    def about(self, seen_dof: int) -> str:
+        """Where it is from, for a budget's note."""
+        if self.kind == "A":
+            return f"pooled over repeats, {seen_dof} degrees of freedom"
+        return f"stated, not measured: {'too few' if seen_dof else 'no'} repeats"
+
+
+def repeatability(
+    seen_sd: float | None, dof: int, reading_u: float, prior: float, enough: int
+) -> Repeatability:
+    """What repeats say of one measurement, beside known reading errors.
+
+    Errors of reading scatter from repeat to repeat, so the repeats show them. JCGM 100, 4.3.10: they count
+    apart only as far as they are larger than what the repeats scattered. With fewer than `enough` degrees of
+    freedom the stated `prior` (scatter beside reading) stands in, if it is larger. All relative, or all in
+    one unit; `seen_sd` is None without repeats.
+    """
+    prior2, reading2 = prior * prior, reading_u * reading_u
+    if seen_sd is not None:
+        seen2 = seen_sd * seen_sd
+        if dof >= enough or seen2 > prior2 + reading2:
+            left = max(0.0, 1 - seen2 / reading2) if reading2 else 0.0
+            return Repeatability("A", seen_sd, float(dof), sqrt(left), sqrt(max(seen2, reading2)))
+    return Repeatability("B", prior, None, 1.0, sqrt(prior2 + reading2))

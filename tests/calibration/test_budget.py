@@ -17,6 +17,7 @@ from rigmon.calibration.budget import (
     mean,
     pooled_sd,
     rectangular,
+    repeatability,
     sample_sd,
     triangular,
 )
@@ -222,3 +223,36 @@ def test_zero_or_a_lower_bound_where_that_is_right() -> None:
 def test_a_finding_as_data() -> None:
     finding = Finding("worn", "do", "Replace nozzle 3.")
     assert finding.to_json() == {"code": "worn", "severity": "do", "text": "Replace nozzle 3."}
+
+
+# -- repeats beside reading errors ---------------------------------------------------------------------------
+
+
+# hand-worked: repeats of 3 show a reading error of 4 in part: sqrt(1 - 9/16) of it is left, and 9 + 7 = 16
+def test_repeats_show_reading_errors_and_nothing_counts_twice() -> None:
+    found = repeatability(3.0, 5, 4.0, 1.0, enough=3)
+    assert (found.kind, found.sd, found.dof) == ("A", 3.0, 5.0)
+    assert found.not_shown == pytest.approx(sqrt(7 / 16))
+    assert found.total == pytest.approx(4.0)
+    assert repeatability(5.0, 5, 4.0, 1.0, enough=3).not_shown == 0.0
+    assert repeatability(5.0, 5, 0.0, 1.0, enough=3).not_shown == 0.0
+
+
+# hand-worked: 3 and 4 make 5; without enough repeats the larger of the two stands
+def test_a_prior_stands_in_until_there_are_enough_repeats() -> None:
+    for seen, dof in ((None, 0), (0.0, 1), (4.9, 2)):
+        found = repeatability(seen, dof, 4.0, 3.0, enough=3)
+        assert (found.kind, found.sd, found.dof, found.not_shown) == ("B", 3.0, None, 1.0)
+        assert found.total == pytest.approx(5.0)
+    assert repeatability(5.1, 2, 4.0, 3.0, enough=3).kind == "A"
+
+
+_amount = st.just(0.0) | st.floats(1e-6, 10)
+
+
+@given(seen=_amount, reading=_amount, dof=st.integers(1, 20))
+def test_the_total_is_what_is_counted(seen: float, reading: float, dof: int) -> None:
+    found = repeatability(seen, dof, reading, 1.0, enough=3)
+    counted = sqrt(found.sd**2 + (found.not_shown * reading) ** 2)
+    assert found.total == pytest.approx(counted, rel=1e-9)
+    assert found.total >= reading * (1 - 1e-12)
