@@ -39,9 +39,10 @@ def main() -> int:
         if name not in NAMES:
             parser.error(f"no benchmark is called '{name}'; there are: {', '.join(NAMES)}")
     print(f"Python {python_version()}, {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
+    # all of them first: nobody's edits during a run make it half old and half new
+    modules = {name: import_module(f"tests.benchmarks.{name}") for name in options.names or NAMES}
     results: dict[str, list[Figure]] = {}
-    for name in options.names or NAMES:
-        module = import_module(f"tests.benchmarks.{name}")
+    for name, module in modules.items():
         print(f"\n== {name}: {(module.__doc__ or '').strip().splitlines()[0]}", flush=True)
         start = time.monotonic()
         with tempfile.TemporaryDirectory(prefix="rigmon-benchmark-") as folder:
