@@ -246,7 +246,7 @@ _u = st.floats(0.02, 1.0)
 
 @given(
     times=st.lists(_times, min_size=1, max_size=2, unique=True),
-    length=st.floats(20, 300),
+    length=st.floats(20, 200),
     u=st.tuples(_u, _u, st.floats(0.1, 5.0)),
 )
 def test_single_passes_as_the_package_has_them(
