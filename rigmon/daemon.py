@@ -22,6 +22,7 @@ from rigmon.edge.hub import Hub
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import LogError, UsageError
 from rigmon.log.header import new_run_id, run_header
+from rigmon.log.records import record_note
 from rigmon.log.writer import RunLogWriter
 from rigmon.model import Output, RunHeader, Source, SourceFault
 from rigmon.rig import Rig
@@ -112,12 +113,15 @@ def run(
     source_name: str = "live",
     stop_after_s: float | None = None,
     commit_by_time_ns: int | None = None,
+    records: Sequence[str] = (),
 ) -> RunOutcome:
     """Run until SIGINT, SIGTERM or SIGHUP, until a source closes the hub, or for `stop_after_s` of run time.
 
     Each reading goes to the run log first and to the core second; what the core makes goes to the log and
     to the feedback. A port, a card or a terminal in trouble does not end the run. `commit_by_time_ns` is
-    for bench runs flat out, which would outrun the log's thread: see RunLogWriter.
+    for bench runs flat out, which would outrun the log's thread: see RunLogWriter. `records` are the
+    calibration records that the rig's numbers were taken from, as JSON texts: they go into the run as notes,
+    stamped with its start, before any reading (`rigmon.log.records` reads them back).
 
     Raises UsageError for a time that is not above zero, when the log cannot be made where it was asked
     for, and whatever a recording's items raised; nothing is left running then.
@@ -127,6 +131,8 @@ def run(
     run_id = run_id or new_run_id()
     if stop_after_s is not None:
         hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
+    for record in records:
+        hub.put(0, Source.PERSON, record_note(record))
     troubles: list[str] = []
     pipeline = Pipeline(rig)
     writer = None

@@ -51,9 +51,9 @@ LAYERS = {
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pyproj", "pynmea2"),
     ),
-    "rigmon.calibration": Layer(
-        ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log"), ("sqlite_utils", "tomlkit")
-    ),
+    "rigmon.calibration": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
+    "rigmon.calibration.book": Layer(("rigmon", *_BASE, "rigmon.calibration"), ("sqlite_utils",)),
+    "rigmon.calibration.apply": Layer((*_BASE, "rigmon.config", "rigmon.calibration"), ("tomlkit",)),
     "rigmon.cli": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
@@ -62,6 +62,9 @@ LAYERS = {
         ("click",),
     ),
 }
+
+#: The layers that speak SQL.
+_SQL = ("rigmon.log", "rigmon.analysis", "rigmon.calibration.book")
 
 #: The core needs no more of the standard library. Left out on purpose: clocks, threads, files, logging,
 #: random numbers, databases, and every function of math but sqrt, which alone is rounded alike everywhere.
@@ -159,8 +162,8 @@ class _Walk(ast.NodeVisitor):
         elif top in sys.stdlib_module_names:
             if self.in_core and top not in CORE_LIBRARY:
                 self._breach(line, f"imports {name}; the core does without")
-            if top == "sqlite3" and self.layer not in ("rigmon.log", "rigmon.analysis"):
-                self._breach(line, "imports sqlite3; run logs are read and written through rigmon.log")
+            if top == "sqlite3" and self.layer not in _SQL:
+                self._breach(line, "imports sqlite3; run logs and the book are used through their modules")
         elif top not in layer.packages:
             self._breach(line, f"imports {name}, which its layer does without")
 
@@ -286,6 +289,11 @@ def test_the_walk_sees_the_house() -> None:
         ("rigmon.analysis.score", "from rigmon.cli import common", "imports rigmon.cli"),
         ("rigmon.analysis.score", "import matplotlib", "imports matplotlib"),
         ("rigmon.simulate.truth", "from rigmon import daemon", "imports rigmon.daemon"),
+        ("rigmon.calibration.catch", "import sqlite3", "imports sqlite3"),
+        ("rigmon.calibration.catch", "import numpy", "imports numpy"),
+        ("rigmon.calibration.flowmeter", "from rigmon.edge.hub import Hub", "imports rigmon.edge"),
+        ("rigmon.calibration.apply", "import sqlite_utils", "imports sqlite_utils, which its layer does without"),
+        ("rigmon.daemon", "from rigmon.calibration import book", "imports rigmon.calibration"),
         ("rigmon.cli", "from rigmon import config", "imports rigmon.config when it is loaded"),
         ("rigmon.cli", "import numpy", "imports numpy"),
         ("rigmon.cli.score", "from rigmon.analysis.score import score", "imports rigmon.analysis.score when it is loaded"),
@@ -357,6 +365,13 @@ def test_the_daemon_is_lean() -> None:
     loaded = _loaded_by("rigmon.daemon")
     assert "rigmon.core.pipeline" in loaded
     assert not loaded & (_HEAVY | {"click"})
+
+
+def test_looking_a_record_up_is_lean() -> None:
+    """The daemon's process does it before a run."""
+    loaded = _loaded_by("rigmon.calibration.book")
+    assert "sqlite3" in loaded
+    assert not loaded & (_HEAVY | {"click", "tomlkit", "pynmea2"})
 
 
 def test_the_command_line_starts_lean() -> None:
