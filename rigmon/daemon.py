@@ -46,6 +46,8 @@ class Feedback(Protocol):
 
     def publish(self, outputs: Sequence[Output]) -> None: ...
 
+    def tell(self, t_ns: int, text: str) -> None: ...
+
     def stop(self) -> None: ...
 
 
@@ -189,6 +191,11 @@ def _loop(
         n_readings += 1
         if writer is not None:
             writer.reading(reading)
+        if feedback is not None and type(reading.payload) is SourceFault:
+            # the driver should know why a source is silent, not only that it is
+            feedback.tell(
+                reading.t_ns, f"{reading.source.name}: {reading.payload.kind}: {reading.payload.detail}"
+            )
         outputs = pipeline.feed(reading)
         if outputs:
             n_outputs += len(outputs)

@@ -188,7 +188,7 @@ class TerminalFeedback:
         self._in_place = self._fd is not None and os.isatty(self._fd) and os.environ.get("TERM") != "dumb"
         self._lock = threading.Condition()
         self._sample: Sample | None = None  # the slot: newest wins
-        self._changes: deque[Alert] = deque(maxlen=50)
+        self._changes: deque[Alert | str] = deque(maxlen=50)  # a text is told as it is
         self._missed = 0
         self._active: dict[str, None] = {}
         self._done = False
@@ -215,14 +215,23 @@ class TerminalFeedback:
             if wake:
                 self._lock.notify()
 
+    def tell(self, t_ns: int, text: str) -> None:
+        """Show a line of text at once, such as why a port is silent. Returns at once, like `publish`."""
+        with self._lock:
+            self._queue(f"{run_clock(t_ns):>7}  {text}")
+            self._lock.notify()
+
     def _change(self, alert: Alert) -> None:
         if alert.raised:
             self._active[alert.code] = None
         else:
             self._active.pop(alert.code, None)
+        self._queue(alert)
+
+    def _queue(self, change: Alert | str) -> None:
         if len(self._changes) == self._changes.maxlen:
             self._missed += 1
-        self._changes.append(alert)
+        self._changes.append(change)
 
     def stop(self, timeout_s: float = 1.0) -> None:
         """Write what is left and end the thread; a stuck terminal is left alone after `timeout_s`."""
@@ -261,7 +270,7 @@ class TerminalFeedback:
     def _text(
         self,
         sample: Sample | None,
-        changes: Sequence[Alert],
+        changes: Sequence[Alert | str],
         missed: int,
         active: Sequence[str],
         done: bool,
@@ -271,8 +280,10 @@ class TerminalFeedback:
         text = ""
         if missed:
             text += f"{start}{missed} alert changes not shown\n"
-        for alert in changes:
-            text += f"{start}{alert_line(alert, self._rig, run_clock(alert.t_ns))[:width]}\n"
+        for change in changes:
+            if isinstance(change, Alert):
+                change = alert_line(change, self._rig, run_clock(change.t_ns))  # noqa: PLW2901
+            text += f"{start}{change[:width]}\n"
         if sample is not None:
             text += f"{start}{driver_line(sample, self._rig, active, run_clock(sample.t_ns), width)}{end}"
         return text + "\n" if done and self._in_place else text

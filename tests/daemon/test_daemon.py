@@ -86,6 +86,7 @@ class Watcher:
 
     def __init__(self) -> None:
         self.outputs: list[Output] = []
+        self.told: list[str] = []
         self._more = threading.Condition()
         self.started = self.stopped = False
 
@@ -99,6 +100,9 @@ class Watcher:
         with self._more:
             self.outputs += outputs
             self._more.notify_all()
+
+    def tell(self, _t_ns: int, text: str) -> None:
+        self.told.append(text)
 
     def look_for(self, found: Callable[[Output], bool], after: int, patience_s: float) -> int | None:
         """Wait for an output from place `after` on; returns the place behind it, None: it did not come."""
@@ -406,6 +410,7 @@ def test_unplug_and_replug_while_running(port: PtyPort, tmp_path: Path) -> None:
     send_until(moving, place)
     outcome = live.stop()
     assert outcome.ended_why == "the test is over"
+    assert any(text.startswith("GPS: closed: ") for text in live.watcher.told)  # the driver is told why
     with RunLog.open(tmp_path / "run.sqlite") as log:
         kinds = [r.payload.kind for r in log.readings() if isinstance(r.payload, SourceFault)]
         assert [kind for kind in kinds if kind != "failed"] == ["opened", "closed", "opened"]

@@ -252,6 +252,16 @@ def test_between_lines_samples_wait_but_an_alert_is_shown_at_once(us_rig: Rig) -
     assert text.endswith("boom on\n")  # over means no longer shown
 
 
+def test_what_the_driver_is_told_is_shown_at_once(us_rig: Rig) -> None:
+    out = Terminal()
+    feedback = TerminalFeedback(us_rig, out, every_s=3600.0)
+    feedback.start()
+    feedback.tell(751_000_000_000, "GPS: closed: unplugged")
+    out.wait_for("unplugged\n")
+    feedback.stop()
+    assert out.getvalue() == f"{HEADER}\n0:12:31  GPS: closed: unplugged\n"
+
+
 def test_the_last_sample_is_shown_at_the_end(us_rig: Rig) -> None:
     out = Terminal()
     feedback = TerminalFeedback(us_rig, out, every_s=3600.0)
