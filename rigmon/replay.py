@@ -224,14 +224,26 @@ def rig_of(log: RunLog) -> Rig:
     return config.parse(log.header.rig_toml, f"{log.path} (its rig)")
 
 
+def _check_readable(path: Path) -> None:
+    try:
+        if path.is_dir():
+            raise UsageError(f"{path}: is a folder; give a run log or an NMEA text file")
+        if not path.exists():
+            raise UsageError(f"{path}: is not there; give a run log or an NMEA text file")
+        if not path.is_file():
+            raise UsageError(f"{path}: is not a file; give a run log or an NMEA text file")
+        with path.open("rb"):
+            pass
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read: {error.strerror}") from error
+
+
 class Opened:
     """A run log or an NMEA recording, opened for replay, with the rig to replay it on."""
 
     def __init__(self, path: Path, rig_file: Path | None) -> None:
         """Raises UsageError for a file that cannot be read, and for a recording without a rig."""
-        if not path.is_file():
-            what = "is a folder" if path.is_dir() else "is not there"
-            raise UsageError(f"{path}: {what}; give a run log or an NMEA text file")
+        _check_readable(path)
         self.path = path
         self.log: RunLog | None = None
         if rig_file is not None:
@@ -242,7 +254,8 @@ class Opened:
                 self.rig, self.rig_toml = rig_of(self.log), self.log.header.rig_toml
         elif rig_file is None:
             raise UsageError(
-                f"{path}: an NMEA recording carries no rig; add --rig FILE ('rigmon init' writes one)"
+                f"{path}: not a run log; if it is an NMEA recording, it carries no rig: add --rig FILE "
+                "('rigmon init' writes one)"
             )
 
     def __enter__(self) -> "Opened":

@@ -97,6 +97,7 @@ class RunData:
     alerts: tuple[Alert, ...]
     anchors: tuple[Anchor, ...]
     tallies: tuple[Tally, ...]
+    notes: tuple[str, ...] = ()  #: what the run log's reader says of the file
 
 
 def columns_from_samples(samples: Iterable[Sample]) -> Columns:
@@ -127,6 +128,7 @@ def from_log(log: RunLog, rig: Rig | None = None) -> RunData:
         alerts=tuple(log.alerts()),
         anchors=tuple(log.anchors()),
         tallies=tuple(log.tallies()),
+        notes=tuple(log.notes),
     )
 
 

@@ -28,13 +28,13 @@ _CAUTION: Final = (
 )
 
 
-def score_text(result: dict[str, Any], rig: Rig, units: str | None = None) -> str:
+def score_text(result: dict[str, Any], rig: Rig, units: str | None = None, source: str | None = None) -> str:
     """`result` of `score` as text, at most 45 lines of 100 columns.
 
-    `units` 'us' or 'metric' overrides the rig's.
+    `units` 'us' or 'metric' overrides the rig's. `source` says what the run was made from, if not live.
     """
     system = units or rig.units
-    lines = [*_wrap(_head(result, rig)), *_wrap(_verdict(result, rig, system)), ""]
+    lines = [*_wrap(_head(result, rig, source)), *_wrap(_verdict(result, rig, system)), ""]
     lines += _block("Applied", _applied(result, system))
     lines += _block("Rate", _rate(result, system))
     lines += _block("Speed", _speed(result, system))
@@ -54,12 +54,14 @@ def _block(label: str, body: Iterable[str]) -> list[str]:
     return [f"{'' if n else label:<{_LABEL}}{line}" for n, line in enumerate(lines)]
 
 
-def _head(result: dict[str, Any], rig: Rig) -> str:
+def _head(result: dict[str, Any], rig: Rig, source: str | None) -> str:
     run = result["run"]
     start = run["started_utc"]
     when = f"{start[:10]} {start[11:19]} UTC" if start else "start time unknown"
     cut = "" if run["ended_cleanly"] else "; it ended without a clean stop"
-    return f"Run {run['run_id'] or '(no id)'}, {rig.name}: {when}, {_clock(run['duration_s'])} long{cut}"
+    made = "" if source in (None, "live") else f", from {source}"
+    name = f"Run {run['run_id']}" if run["run_id"] else "Run"
+    return f"{name}, {rig.name}{made}: {when}, {_clock(run['duration_s'])} long{cut}"
 
 
 def _verdict(result: dict[str, Any], rig: Rig, system: str) -> str:

@@ -30,4 +30,5 @@ def load(path: Path, rig_file: Path | None, progress: Callable[[int], None] | No
             alerts=tuple(replayed.alerts),
             anchors=tuple(replayed.anchors),
             tallies=tuple(replayed.tallies),
+            notes=() if log is None else tuple(log.notes),
         )

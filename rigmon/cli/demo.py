@@ -76,7 +76,7 @@ def command(pace: float, folder: Path | None, as_json: bool) -> None:
         print_json(result)
         return
     click.echo()
-    click.echo(score_text(result, run.rig))
+    click.echo(score_text(result, run.rig, source=run.source))
     log = typed(outcome.log_path)
     click.echo(f"Run log:       {outcome.log_path}")
     click.echo(f"Score again:   {program()} score {log}")

@@ -25,9 +25,11 @@ def command(source: Path, rig_file: Path | None, as_json: bool, units: str | Non
 
     with progress("reading") as tell:
         run = load(source, rig_file, tell)
+    for note in run.notes:
+        click.echo(f"rigmon: {source}: {note}", err=True)
     result = score(run)
     if as_json:
         print_json(result)
     else:
-        click.echo(score_text(result, run.rig, units), nl=False)
+        click.echo(score_text(result, run.rig, units, run.source), nl=False)
     return 1 if strict and result["verdict"] != "in_tolerance" else 0

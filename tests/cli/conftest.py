@@ -2,24 +2,14 @@
 
 import sys
 from pathlib import Path
-from typing import NamedTuple
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "edge"))
 
-from invoking import assert_checks, done
+from invoking import Made, assert_checks, done
 
 from rigmon import config
-
-
-class Made(NamedTuple):
-    """Made by the commands themselves; tests copy what they want to change."""
-
-    rig: Path
-    recording: Path
-    truth: Path
-    log: Path
 
 
 @pytest.fixture(scope="session")

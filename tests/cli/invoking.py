@@ -72,3 +72,12 @@ def assert_checks(path: Path) -> None:
     assert result.complete
     assert result.compared > 0
     assert not list(path.parent.glob(f"{path.name}-*")), "one copyable file"
+
+
+class Made(NamedTuple):
+    """Made by the commands themselves; tests copy what they want to change."""
+
+    rig: Path
+    recording: Path
+    truth: Path
+    log: Path

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import Made
-from invoking import INSTALLED, PATIENCE_S, assert_checks
+from invoking import INSTALLED, PATIENCE_S, Made, assert_checks
 
 #: a small environment: what the shell that runs the tests has set must not matter
 PLAIN = {"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "TERM": "dumb"}

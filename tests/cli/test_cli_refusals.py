@@ -10,10 +10,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from conftest import Made
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from invoking import done, refused, rigmon
+from invoking import Made, done, refused, rigmon
 
 # -- files that are no source ----------------------------------------------------------------------------
 

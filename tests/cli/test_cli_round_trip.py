@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import Made
-from invoking import assert_checks, done, refused, rigmon
+from invoking import Made, assert_checks, done, refused, rigmon
 
 from rigmon import config, replay
 from rigmon.edge.feedback import HEADER
@@ -126,6 +125,14 @@ def test_a_log_scores_as_the_recording_it_was_made_of(made: Made) -> None:
     assert from_log.pop("run")["run_id"] is not None
     from_text.pop("run")
     assert from_log == from_text
+    assert f", from {made.recording.name}: " in done("score", made.recording, "--rig", made.rig)
+
+
+def test_the_score_of_a_log_that_was_cut_says_so(made: Made, tmp_path: Path) -> None:
+    log = altered(made, tmp_path, "UPDATE run SET ended_ns = NULL, ended_why = NULL, readings = NULL")
+    result = rigmon("score", log)
+    assert (result.code, result.err.startswith(f"rigmon: {log}: ")) == (0, True)
+    assert "ended cleanly" in result.err
 
 
 def test_the_score_speaks_both_systems_of_units(made: Made) -> None:

@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import Made
 from fakes import PtyPort
 from helpers import rmc, sentence
-from invoking import INSTALLED, PATIENCE_S, assert_checks
+from invoking import INSTALLED, PATIENCE_S, Made, assert_checks
 
 from rigmon.log.reader import RunLog
 from rigmon.model import NmeaLine, SourceFault

@@ -462,7 +462,7 @@ def test_recording_and_pacing_through_an_opened_file(log_file: Path, text_file: 
     [
         ("nowhere.nmea", "is not there"),
         ("folder", "is a folder"),
-        ("bare.nmea", "carries no rig; add --rig FILE"),
+        ("bare.nmea", "not a run log; .* carries no rig: add --rig FILE"),
     ],
 )
 def test_what_cannot_be_opened_is_named(tmp_path: Path, name: str, message: str) -> None:
