@@ -186,8 +186,11 @@ SCHEMA: dict[str, dict[str, Key]] = {
 ALERT_CODES: tuple[str, ...] = tuple(s.removeprefix("alerts.") for s in SCHEMA if s.startswith("alerts."))
 
 
-def load(path: Path) -> tuple[Rig, str]:
-    """Read a rig file. Returns the rig and the file's text (kept in run logs). Raises ConfigError."""
+def load(path: Path, *, calibrated: bool = True) -> tuple[Rig, str]:
+    """Read a rig file. Returns the rig and the file's text (kept in run logs). Raises ConfigError.
+
+    `calibrated` False takes a rig whose first catch test is still to be done: no flow is known yet.
+    """
     try:
         with path.open("rb") as file:
             data = file.read(_LARGEST_FILE_BYTES + 1)
@@ -200,11 +203,14 @@ def load(path: Path) -> tuple[Rig, str]:
         ) from error
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: not UTF-8 text (byte {error.start}); save the file as UTF-8") from error
-    return parse(text, str(path)), text
+    return parse(text, str(path), calibrated=calibrated), text
 
 
-def parse(text: str, name: str) -> Rig:
-    """A rig from TOML text; `name` is what errors call the file. Raises ConfigError."""
+def parse(text: str, name: str, *, calibrated: bool = True) -> Rig:
+    """A rig from TOML text; `name` is what errors call the file. `calibrated`: see `load`.
+
+    Raises ConfigError.
+    """
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -216,7 +222,7 @@ def parse(text: str, name: str) -> Rig:
     except RecursionError as error:
         raise ConfigError(f"{name}: not a rig file: brackets nested too deeply") from error
     values = _read(data, name)
-    return _build(values, name)
+    return _build(values, name, calibrated)
 
 
 def _read(data: dict[str, Any], name: str) -> dict[str, dict[str, Any]]:
@@ -457,12 +463,12 @@ _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
 }
 
 
-def _build(values: dict[str, dict[str, Any]], name: str) -> Rig:
+def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Rig:
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
     gps, speed, node, nozzles = values["gps"], values["speed"], values["node"], values["nozzles"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
-    _check(values, swath_m, name)
+    _check(values, swath_m, name, calibrated)
 
     target_speed = target["speed"]
     if target_speed is None:
@@ -553,7 +559,7 @@ _ON_TOLERANCE = ("speed_fast", "speed_slow", "rate_high", "rate_low")
 _CHIP_CHANNELS = {"MCP3004": 4, "MCP3204": 4, "MCP3008": 8, "MCP3208": 8}
 
 
-def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None:
+def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibrated: bool) -> None:
     """What no key can say alone: keys that need, exclude or bound one another. Raises ConfigError."""
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
@@ -576,7 +582,7 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str) -> None
                     f"calibration.{key} = {shown} needs calibration.flow beside it: "
                     "the whole-boom output of the same catch test"
                 )
-        if flow["source"] == "none":
+        if flow["source"] == "none" and calibrated:
             raise wrong(
                 "calibration.flow is missing; without a flowmeter the rate rests on it: do a catch test "
                 'and add the whole-boom output, such as: flow = "2.4 gal/min"'

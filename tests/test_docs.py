@@ -13,6 +13,7 @@ from click.testing import CliRunner
 
 from rigmon import config, units
 from rigmon.cli import COMMANDS, group
+from rigmon.cli.calibrate import COMMANDS as CALIBRATIONS
 from rigmon.config import ALERT_CODES
 from rigmon.core import rate
 from rigmon.core.nmea import Decoder, Transducers
@@ -57,18 +58,29 @@ def test_every_command_is_in_the_table_and_has_help() -> None:
         assert len(result.output.splitlines()) > 5
 
 
+COMMAND = re.compile(r"`?(?:rigmon )?(calibrate \w+|(?<=rigmon )\w+)")
+
+
+def check_options(text: str, match: re.Match[str]) -> None:
+    screen = CliRunner().invoke(group, [*match[1].split(), "--help"]).output
+    for option in re.findall(r"(?<![\w-])-(?:-[a-z-]+|o\b)", text):
+        assert option in screen, f"{match[1]} has no {option}"
+
+
 def test_every_option_in_the_documents_is_one_of_the_commands() -> None:
-    for row in table(README, "command"):
-        match = re.match(r"`rigmon (\w+)", row[0])
+    for row in (*table(README, "command"), *table(README, "calibration")):
+        match = COMMAND.match(row[0])
         assert match is not None
-        screen = CliRunner().invoke(group, [match[1], "--help"]).output
-        for option in re.findall(r"(?<![\w-])--[a-z-]+", " ".join(row)):
-            assert option in screen, f"{match[1]} has no {option}"
+        check_options(" ".join(row), match)
     for line in (line for path in DOCUMENTS for line in code_lines(path.read_text(encoding="utf-8"))):
-        match = re.match(r"rigmon (\w+)", line)
+        match = COMMAND.match(line) if line.startswith("rigmon ") else None
         if match:
-            screen = CliRunner().invoke(group, [match[1], "--help"]).output
-            assert all(option in screen for option in re.findall(r"(?<![\w-])--[a-z-]+", line)), line
+            check_options(line, match)
+
+
+def test_every_calibration_is_in_its_table() -> None:
+    named = [re.match(r"`calibrate (\w+)`", row[0]) for row in table(README, "calibration")]
+    assert sorted(match[1] for match in named if match) == sorted(CALIBRATIONS)
 
 
 def test_the_quick_start_is_two_commands_that_do_all_their_set_up() -> None:
@@ -191,6 +203,11 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
     difference = ["kind", "place", "recorded", "recomputed"]
     assert [key for key in commands["check"] if key not in difference] == list(as_json("check", log))
     assert set(difference) == set(commands["check"]) - set(as_json("check", log))
+    assert commands["mix"] == list(as_json("mix", *rig, "--tank", "25 gal", "--product", "A = 1 pt/ac"))
+    assert commands["plan"] == list(as_json("plan", *rig))
+    calibration = as_json("calibrate", "catch", *rig, "--pressure", "40 psi", "--volumes", "12.8 oz in 30 s")
+    for key in calibration:
+        assert f"`{key}`" in README.partition("Calibrations print")[2].partition("\n\n")[0]
     assert commands["demo"] == ["score"]
     assert commands["simulate"] == ["scenario"]
     assert {name for name in COMMANDS if "--json" in CliRunner().invoke(group, [name, "--help"]).output} == {

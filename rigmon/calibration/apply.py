@@ -31,7 +31,7 @@ def apply_record(rig_file: Path, record: Record) -> list[str]:
     Raises UsageError, and changes nothing, for a rig file that cannot be used or written, a record that does
     not belong to it (see `settings_of`), and values that the rig file must not have together.
     """
-    rig, text = config.load(rig_file)
+    rig, text = config.load(rig_file, calibrated=False)
     system: System = "us" if rig.units == "us" else "metric"
     settings = settings_of(record, rig)
     old = tomllib.loads(text)

@@ -22,6 +22,9 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),
     "runs": ("rigmon.cli.runs", "List the run logs in a folder."),
+    "calibrate": ("rigmon.cli.calibrate", "Catch test, measured course, target, sensors: dated records."),
+    "mix": ("rigmon.cli.mix", "What goes into the tank: products, loads, the last partial load."),
+    "plan": ("rigmon.cli.plan", "One page for the job: what to hold, mix, loads, nozzles, calibrations."),
     "simulate": ("rigmon.cli.simulate", "Write a simulated recording and its truth."),
 }
 
@@ -36,22 +39,31 @@ class _ReaderGoneError(Exception):
     """Whoever read our output went away, as in 'rigmon ... | head'."""
 
 
-class _LazyGroup(click.Group):
-    """Loads a command's module when it is called, so that the daemon starts without the others' imports."""
+class LazyGroup(click.Group):
+    """Loads a command's module when it is called, so that the daemon starts without the others' imports.
+
+    `commands_by_name`: command -> (module, help shown in the list).
+    """
+
+    def __init__(
+        self, *args: Any, commands_by_name: dict[str, tuple[str, str]] | None = None, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self._commands = commands_by_name or {}
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        return list(COMMANDS)
+        return list(self._commands)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in COMMANDS:
+        if cmd_name not in self._commands:
             return None
-        command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        command = importlib.import_module(self._commands[cmd_name][0]).command
         assert isinstance(command, click.Command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
-            formatter.write_dl([(name, about) for name, (_, about) in COMMANDS.items()])
+            formatter.write_dl([(name, about) for name, (_, about) in self._commands.items()])
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
@@ -61,7 +73,9 @@ class _LazyGroup(click.Group):
             raise _ReaderGoneError from None
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LazyGroup, commands_by_name=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(__version__, prog_name="rigmon")
 def group() -> None:
     """Speed hold, application rate and run log for a small spray rig.

@@ -42,6 +42,7 @@ def command(
     ground.
     """
     from rigmon import config, daemon
+    from rigmon.calibration.book import records_in_use
     from rigmon.edge.hub import Hub, MonotonicClock
     from rigmon.log.header import new_log_path, new_run_id
 
@@ -55,11 +56,22 @@ def command(
     hub = Hub(MonotonicClock())
     sources = daemon.live_sources(rig, hub)
     _tell_of_ports(rig)
+    records, doubts = records_in_use(rig, rig_file)
+    for doubt in doubts:
+        click.echo(f"rigmon: {doubt}", err=True)
     run_id = new_run_id()
     path = None if no_log else log_path or new_log_path(Path(rig.runs_folder), run_id)
     feedback = None if quiet or as_json else driver_lines(rig)
     outcome = daemon.run(
-        rig, rig_toml, path, sources, hub, feedback, run_id=run_id, stop_after_s=stop_after_s
+        rig,
+        rig_toml,
+        path,
+        sources,
+        hub,
+        feedback,
+        run_id=run_id,
+        stop_after_s=stop_after_s,
+        records=[record.text() for record in records],
     )
     for trouble in outcome.troubles:
         click.echo(f"rigmon: {trouble}", err=True)

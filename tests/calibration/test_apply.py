@@ -349,8 +349,8 @@ def test_a_rig_file_that_is_wrong_already_is_refused(path: Path) -> None:
 def test_a_file_changed_meanwhile_is_left_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     load = config.load
 
-    def load_then_edit(file: Path) -> Any:
-        loaded = load(file)
+    def load_then_edit(file: Path, *, calibrated: bool) -> Any:
+        loaded = load(file, calibrated=calibrated)
         file.write_text(CREEK + "# another hand\n", encoding="utf-8")
         return loaded
 

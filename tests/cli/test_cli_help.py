@@ -20,6 +20,12 @@ UNITS_TOLD = {
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
     "runs": ("start (UTC", "length (h:mm:ss)", "size (kB)"),
+    "calibrate": ("'148 mL', '32 oz', '20 in', '45.5 s', '1:23'",),
+    "mix": ("'fl oz/ac', 'pt/ac', 'qt/ac', 'gal/ac', 'lb/ac'", "L, kg, L/ha, kg/ha, m2, %"),
+    "plan": (
+        "mph, gal/ac, gal/min, psi, ac, gal or km/h, L/ha",
+        "m/s, L/ha, L/min, kPa, m2, L, kg, s, %, days",
+    ),
     "simulate": ("'300 ft', '90 m', '3.5 mph', '0.04 m/s', '2 s'", "UTC", "in degrees"),
 }
 
@@ -28,6 +34,7 @@ BARE_NUMBERS = {
     ("demo", "--pace"): "times faster than real time",
     ("run", "--for"): "seconds",
     ("replay", "--pace"): "times faster than real time",
+    ("plan", "--field-efficiency"): "%",
     ("simulate", "--seed"): "seed",
     ("simulate", "--passes"): "passes",
     ("simulate", "--heading"): "degrees",
@@ -38,7 +45,7 @@ BARE_NUMBERS = {
 }
 
 #: commands that print a result
-WITH_JSON = {"demo", "run", "replay", "check", "score", "runs", "simulate"}
+WITH_JSON = {"demo", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
 
 
 def options() -> Iterator[tuple[str, click.Option]]:

@@ -1,0 +1,118 @@
+"""Readings of the fitted sensors while a person calibrates: the daemon's own sources, into a capture."""
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final, Generic, Protocol, TypeVar
+
+from rigmon.errors import UsageError
+
+if TYPE_CHECKING:
+    from rigmon.calibration.result import System
+    from rigmon.edge.hub import Hub
+    from rigmon.model import Reading
+    from rigmon.rig import Rig
+
+#: no reading comes so late
+_FOREVER_NS: Final = 1 << 62
+#: how long the first reading is waited for; a sensor node speaks once a second or more often
+_FIRST_S: Final = 6.0
+
+
+class Capture(Protocol):
+    """Takes readings; see `rigmon.calibration.capture`."""
+
+    def feed(self, reading: "Reading") -> None: ...
+
+    @property
+    def shows(self) -> str: ...
+
+
+C = TypeVar("C", bound=Capture)
+
+
+class Live(Generic[C]):
+    """A capture that is being fed on another thread: use it inside `held()` alone."""
+
+    def __init__(self, capture: C, hub: "Hub") -> None:
+        self._capture = capture
+        self._hub = hub
+        self._changed = threading.Condition()
+        self.trouble = ""  #: what the newest fault of a source said
+
+    @contextmanager
+    def held(self) -> Iterator[C]:
+        """The capture, while no reading comes in."""
+        with self._changed:
+            yield self._capture
+
+    def now_ns(self) -> int:
+        """This moment on the readings' clock."""
+        return self._hub.clock.now_ns()
+
+    def wait_first(self) -> None:
+        """Wait until the sensor has spoken. Raises UsageError when it does not."""
+        until = time.monotonic() + _FIRST_S
+        with self._changed:
+            while not self._capture.shows and (left := until - time.monotonic()) > 0:
+                self._changed.wait(left)
+            if not self._capture.shows:
+                why = f" ({self.trouble})" if self.trouble else ""
+                raise UsageError(
+                    f"the sensor says nothing{why}; check its wiring, its port and its xdr_name in the rig "
+                    "file, or type the readings in without --live"
+                )
+
+    def wait_until(self, t_ns: int) -> None:
+        """Wait until the readings' clock shows `t_ns`."""
+        while (left_s := (t_ns - self.now_ns()) / 1e9) > 0:
+            time.sleep(left_s)
+
+    def run(self) -> None:
+        """The thread: from the hub to the capture until the hub is closed."""
+        from rigmon.model import SourceFault
+
+        while (reading := self._hub.next(_FOREVER_NS)) is not None:
+            with self._changed:
+                self._capture.feed(reading)
+                if isinstance(reading.payload, SourceFault) and reading.payload.kind != "opened":
+                    self.trouble = reading.payload.detail
+                self._changed.notify_all()
+
+
+def said(shows: str, system: "System") -> str:
+    """What a sensor last said, in the reader's units; counts and pulses stay as they are."""
+    from rigmon import units
+    from rigmon.calibration.result import amount
+
+    for dimension in ("flow", "volume", "pressure"):
+        try:
+            value = units.parse(shows, dimension)
+        except units.UnitError:
+            continue
+        return amount(value, dimension, system, 4)
+    return shows
+
+
+@contextmanager
+def live(rig: "Rig", capture: C) -> Iterator[Live[C]]:
+    """Open the rig's ports and feed `capture`. Raises UsageError for ports that can never work, and for
+    sensors wired to the board, as the daemon does."""
+    from rigmon import daemon
+    from rigmon.edge.hub import Hub, MonotonicClock
+
+    hub = Hub(MonotonicClock())
+    sources = daemon.live_sources(rig, hub)
+    feeding = Live(capture, hub)
+    thread = threading.Thread(target=feeding.run, name="calibration", daemon=True)
+    thread.start()
+    try:
+        for source in sources:
+            source.start()
+        yield feeding
+    finally:
+        hub.release()
+        for source in sources:
+            source.stop()
+        thread.join(2.0)
