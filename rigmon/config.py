@@ -19,13 +19,18 @@ from rigmon.errors import ConfigError
 from rigmon.rig import (
     AlertRule,
     BoomSwitch,
+    Buzzer,
     Calibration,
     FlowSensor,
     Gps,
+    Lights,
+    LogSpace,
     Node,
     Nozzles,
+    PowerFail,
     PressureSensor,
     Rig,
+    RunRules,
     Speed,
     Target,
 )
@@ -36,13 +41,14 @@ _REQUIRED = object()
 _LARGEST_FILE_BYTES = 1_000_000
 
 _LARGEST_SWATH_M = 100.0
+_HIGHEST_PIN = 53
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
     """One key of the rig file: how to read it, its default, its bounds, and what `rigmon init` says of it."""
 
-    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay, size
+    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay, size, pins
     default: Any
     about: str
     example: str = ""  #: what `rigmon init` writes; empty: the hint or default, commented out
@@ -76,6 +82,8 @@ def _alert(
         keys["deadband_pct"] = Key("pct", deadband, about, low=0, high=50)
     return keys
 
+
+_LEVELS = ("low", "high")
 
 #: section -> key -> Key. Order is the order in the file that `rigmon init` writes.
 SCHEMA: dict[str, dict[str, Key]] = {
@@ -135,6 +143,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "source": Key("choice", "none", "none | gpio | xdr", '"none"', ("none", "gpio", "xdr")),
         "xdr_name": Key("text", "FLOW", "xdr: the transducer's name: type R (flow, L/s) or V (volume, m3)", '"FLOW"'),
         "pin": Key("int", None, "gpio: BCM number of the pulse pin", low=0, high=53, hint='17'),
+        "pull": Key("choice", "up", "gpio: up | down | none: resistor of the pulse pin; up suits an open collector", "", ("up", "down", "none")),
         "pulses_per_l": Key("number", None, "gpio: pulses per litre from the flowmeter calibration", low=0.01, high=1e6, hint='450'),
         "maximum": Key("flow", "200 L/min", "a larger reading is implausible", low=0.1, high=5000),
         "uncertainty_pct": Key("number", 2.0, "standard uncertainty of the flowmeter, %", low=0, high=50),
@@ -146,6 +155,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "xdr_name": Key("text", "BOOM", "xdr: the transducer's name: type P (bar or pascal)", '"BOOM"'),
         "chip": Key("choice", "MCP3008", "adc: the converter", "", ("MCP3004", "MCP3008", "MCP3204", "MCP3208")),
         "channel": Key("int", 0, "adc: channel of the transducer", low=0, high=7),
+        "spi_device": Key("int", 0, "adc: chip select, 0 (CE0) or 1 (CE1)", low=0, high=1),
         "supply_channel": Key("int", None, "adc: channel that measures the supply rail through the same divider", low=0, high=7, hint='1'),
         "zero_fraction": Key("number", 0.1, "adc: reading at zero pressure, as a fraction of full scale (of the rail, where it is measured)", low=0, high=1),
         "span_fraction": Key("number", 0.9, "adc: reading at the span pressure, same fraction", low=0, high=1),
@@ -159,13 +169,39 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "source": Key("choice", "none", "none | gpio | xdr", '"none"', ("none", "gpio", "xdr")),
         "xdr_name": Key("text", "BOOM", "xdr: the transducer's name: type S (0 off, 1 on)", '"BOOM"'),
         "pin": Key("int", None, "gpio: BCM number of the switch pin", low=0, high=53, hint='27'),
+        "pull": Key("choice", "up", "gpio: up | down | none: resistor of the switch pin", "", ("up", "down", "none")),
+        "on_level": Key("choice", "low", "gpio: level of the pin while the boom is on; low: the switch connects it to ground", "", _LEVELS),
         "stale": Key("time", "5 s", "xdr: silence after which the switch is unknown", low=0.2, high=600),
+    },
+    "lights": {
+        "pins": Key("pins", None, "BCM numbers of three to eight lights in a row, from too slow to too fast", hint="[5, 6, 13]"),
+        "trouble_pin": Key("int", None, "BCM number of the light that says that something is wrong", low=0, high=53, hint="19"),
+        "on_level": Key("choice", "high", "level that lights them", "", _LEVELS),
+    },
+    "buzzer": {
+        "pin": Key("int", None, "BCM number of the buzzer's pin", low=0, high=53, hint="26"),
+        "on_level": Key("choice", "high", "level that sounds it", "", _LEVELS),
+    },
+    "runs": {
+        "begin": Key("choice", "start", "start | work: a run begins when rigmon starts, or when the boom is on and the rig moves", "", ("start", "work")),
+        "end_after": Key("time", None, "a run ends when the rig stood still with the boom off for so long; the next begins with the next work", low=10, high=86400, hint='"10 min"'),
+        "stop_pin": Key("int", None, "BCM number of a button that ends the run", low=0, high=53, hint="22"),
+        "stop_level": Key("choice", "low", "level of its pin while it is pressed", "", _LEVELS),
+    },
+    "power": {
+        "fail_pin": Key("int", None, "BCM number of the pin that says that the supply is going: the log is closed", low=0, high=53, hint="23"),
+        "fail_level": Key("choice", "low", "its level then", "", _LEVELS),
+        "fail_delay": Key("time", "0.5 s", "shorter dips are ridden through", low=0, high=60),
     },
     "sample": {"step": Key("time", "0.2 s", "one sample per step", low=0.05, high=1)},
     "score": {
         "required_area_pct": Key("pct", 90.0, "share of the treated area that must be inside the tolerance, %", "90", above=0, high=100),
     },
-    "log": {"folder": Key("text", "runs", "where run logs are kept; relative to where rigmon is started")},
+    "log": {
+        "folder": Key("text", "runs", "where run logs are kept; relative to where rigmon is started"),
+        "keep_free_mb": Key("int", 500, "the oldest scored logs are deleted so that this much stays free, MB; 0: never", low=0, high=10_000_000),
+        "delete_unscored": Key("flag", False, "also logs that were never scored"),
+    },
     "book": {"file": Key("text", "calibration.sqlite", "the calibration book; relative to this file's folder")},
     "alerts.speed_fast": _alert("faster than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
     "alerts.speed_slow": _alert("slower than the band allows, and speed is what is off", "1.8 s", deadband=2.0),
@@ -419,6 +455,20 @@ def _read_size(_spec: Key, value: Any, where: str) -> str:
     return value
 
 
+def _read_pins(spec: Key, value: Any, where: str) -> tuple[int, ...]:
+    if not isinstance(value, list) or not 3 <= len(value) <= 8 or not all(type(pin) is int for pin in value):
+        shown = (
+            f"[{', '.join(_shown(pin) for pin in value[:9])}]" if isinstance(value, list) else _shown(value)
+        )
+        raise ConfigError(
+            f"{where} = {_cut(shown)} must be three to eight BCM pin numbers in brackets, such as {spec.sample()}"
+        )
+    for pin in value:
+        if not 0 <= pin <= _HIGHEST_PIN:
+            raise ConfigError(f"{where} = {value} has {pin}; BCM pin numbers are 0 to {_HIGHEST_PIN}")
+    return tuple(value)
+
+
 def _read_delay(_spec: Key, value: Any, where: str) -> tuple[float | None, float | None]:
     """(seconds, None) or (None, metres)."""
     wrong = ConfigError(
@@ -460,6 +510,7 @@ _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
     "choice": _read_choice,
     "delay": _read_delay,
     "size": _read_size,
+    "pins": _read_pins,
 }
 
 
@@ -467,6 +518,7 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
     gps, speed, node, nozzles = values["gps"], values["speed"], values["node"], values["nozzles"]
+    lights, buzzer, runs, power = values["lights"], values["buzzer"], values["runs"], values["power"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
     _check(values, swath_m, name, calibrated)
 
@@ -519,6 +571,7 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
             uncertainty_pct=flow["uncertainty_pct"],
             stale_s=flow["stale"],
             record=flow["record"],
+            pull=flow["pull"],
         ),
         pressure=PressureSensor(
             source=pressure["source"],
@@ -533,8 +586,16 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
             uncertainty_pct=pressure["uncertainty_pct"],
             stale_s=pressure["stale"],
             record=pressure["record"],
+            spi_device=pressure["spi_device"],
         ),
-        boom_switch=BoomSwitch(boom["source"], boom["xdr_name"], boom["pin"], boom["stale"]),
+        boom_switch=BoomSwitch(
+            source=boom["source"],
+            xdr_name=boom["xdr_name"],
+            pin=boom["pin"],
+            stale_s=boom["stale"],
+            pull=boom["pull"],
+            on_level=boom["on_level"],
+        ),
         sample_step_s=values["sample"]["step"],
         required_area_pct=values["score"]["required_area_pct"],
         runs_folder=values["log"]["folder"],
@@ -551,6 +612,11 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
         tank_l=values["tank"]["volume"],
         max_age_days=cal["max_age_days"],
         book_file=values["book"]["file"],
+        lights=Lights(lights["pins"] or (), lights["trouble_pin"], lights["on_level"]),
+        buzzer=Buzzer(buzzer["pin"], buzzer["on_level"]),
+        runs=RunRules(runs["begin"], runs["end_after"], runs["stop_pin"], runs["stop_level"]),
+        power=PowerFail(power["fail_pin"], power["fail_level"], power["fail_delay"]),
+        log_space=LogSpace(values["log"]["keep_free_mb"], values["log"]["delete_unscored"]),
     )
 
 
@@ -614,13 +680,11 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
                 raise wrong(
                     f'flow.{key} is missing; flow.source = "gpio" needs it; add it, such as: {key} = {sample}'
                 )
-    if boom["source"] == "gpio":
-        if boom["pin"] is None:
-            raise wrong(
-                'boom_switch.pin is missing; boom_switch.source = "gpio" needs it; add it, such as: pin = 27'
-            )
-        if flow["source"] == "gpio" and flow["pin"] == boom["pin"]:
-            raise wrong(f"boom_switch.pin = {boom['pin']} is also flow.pin; each needs a pin of its own")
+    if boom["source"] == "gpio" and boom["pin"] is None:
+        raise wrong(
+            'boom_switch.pin is missing; boom_switch.source = "gpio" needs it; add it, such as: pin = 27'
+        )
+    _check_pins(values, wrong)
     if pressure["source"] == "adc":
         channels = _CHIP_CHANNELS[pressure["chip"]]
         for key in ("channel", "supply_channel"):
@@ -663,6 +727,44 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
             f"alerts.pressure_loss.deadband_pct = {loss['deadband_pct']:g} must be below "
             f"alerts.pressure_loss.limit_pct = {loss['limit_pct']:g}, or the alert could never clear"
         )
+
+
+#: what the first SPI bus takes for itself on the board's header (BCM numbers): MISO, MOSI, SCLK, CE0, CE1
+_SPI_PINS = {9: "MISO", 10: "MOSI", 11: "SCLK", 8: "CE0", 7: "CE1"}
+#: and the serial port on the header
+_UART_PINS = {14: "TXD", 15: "RXD"}
+_UARTS = ("/dev/serial0", "/dev/serial1", "/dev/ttyAMA0", "/dev/ttyS0")
+
+
+def _check_pins(values: dict[str, dict[str, Any]], wrong: Callable[[str], ConfigError]) -> None:
+    """Each pin in use is used once, and not by a bus that is in use."""
+    used: dict[int, str] = {}
+    if values["pressure"]["source"] == "adc":
+        used |= {pin: f"{name} of the SPI bus (pressure.source)" for pin, name in _SPI_PINS.items()}
+    for section in ("gps", "node"):
+        if values[section]["port"] in _UARTS:
+            used |= {pin: f"{name} of {section}.port" for pin, name in _UART_PINS.items()}
+    pins: list[tuple[str, int | None]] = [
+        (f"{section}.pin", values[section]["pin"])
+        for section in ("flow", "boom_switch")
+        if values[section]["source"] == "gpio"
+    ]
+    pins += [("lights.pins", pin) for pin in values["lights"]["pins"] or ()]
+    pins += [
+        (f"{section}.{key}", values[section][key])
+        for section, key in (
+            ("lights", "trouble_pin"),
+            ("buzzer", "pin"),
+            ("runs", "stop_pin"),
+            ("power", "fail_pin"),
+        )
+    ]
+    for key, pin in pins:
+        if pin is None:
+            continue
+        if pin in used:
+            raise wrong(f"{key} = {pin} is also {used[pin]}; each needs a pin of its own")
+        used[pin] = key
 
 
 #: a rated output this far from what the size means belongs to another size; neighbouring sizes are 12 % or
@@ -720,8 +822,8 @@ _HEADER = """\
 # what a value looks like.
 # The scenario in it (the Creek rig) is invented: put your own rig in its place.
 #
-# This release reads flow, pressure and boom switch as NMEA 0183 XDR sentences: source = "xdr". It refuses to
-# run with sensors wired to the board ("gpio", "adc").
+# Flow, pressure and boom switch come as NMEA 0183 XDR sentences (source = "xdr"), or are wired to the board
+# (source = "gpio", for pressure "adc"). Pins are BCM numbers and bear 3.3 V at most: see hardware_notes/.
 #
 # Calibrate with clean water. The product label is the law: this file never overrides it.
 """

@@ -72,6 +72,7 @@ class FlowSensor:
     uncertainty_pct: float
     stale_s: float
     record: str | None = None  #: the calibration book's record of the meter
+    pull: str = "up"  #: up | down | none: the pulse pin's resistor
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,7 @@ class PressureSensor:
     uncertainty_pct: float
     stale_s: float
     record: str | None = None  #: the calibration book's record of the transducer
+    spi_device: int = 0  #: chip select
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,50 @@ class BoomSwitch:
     xdr_name: str
     pin: int | None
     stale_s: float
+    pull: str = "up"  #: up | down | none: the switch pin's resistor
+    on_level: str = "low"  #: low | high: the pin's level while the boom is on
+
+
+@dataclass(frozen=True, slots=True)
+class Lights:
+    """Single lights on the board, in a row from the slow side to the fast side, and one for trouble."""
+
+    pins: tuple[int, ...] = ()  #: BCM numbers; three to eight, or none
+    trouble_pin: int | None = None
+    on_level: str = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class Buzzer:
+    pin: int | None = None
+    on_level: str = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class RunRules:
+    """When a run begins and ends by itself."""
+
+    begin: str = "start"  #: start: with rigmon; work: when the boom is on and the rig moves
+    end_after_s: float | None = None  #: the rig stood still, boom off, for so long
+    stop_pin: int | None = None  #: button that ends the run
+    stop_level: str = "low"  #: the pin's level while the button is pressed
+
+
+@dataclass(frozen=True, slots=True)
+class PowerFail:
+    """The pin that says that the supply is going, while there is still time to close the log."""
+
+    fail_pin: int | None = None
+    fail_level: str = "low"
+    fail_delay_s: float = 0.5  #: shorter dips are ridden through
+
+
+@dataclass(frozen=True, slots=True)
+class LogSpace:
+    """How run logs make room for new ones."""
+
+    keep_free_mb: int = 500
+    delete_unscored: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +178,11 @@ class Rig:
     tank_l: float | None = None  #: what the tank holds
     max_age_days: int = 30  #: a calibration older than this is due again
     book_file: str = "calibration.sqlite"  #: the calibration book; relative to the rig file's folder
+    lights: Lights = Lights()
+    buzzer: Buzzer = Buzzer()
+    runs: RunRules = RunRules()
+    power: PowerFail = PowerFail()
+    log_space: LogSpace = LogSpace()
 
     @property
     def records(self) -> tuple[str, ...]:

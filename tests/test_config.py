@@ -215,6 +215,7 @@ _WRONG_TYPE = {
     "date": (['"2026-05-30"', "20260530", "2026-05-30T10:00:00", "10:00:00"], "a date without quotes"),
     "choice": (['"other"', '"US"', "1", "[]", "{}", '""'], "one of: "),
     "size": (["3", '""', '"0"', '"00"', '"3"', '"110-03"', '"1,0"', '"100"', '"01234"', '"\u0660\u0661"', "[]"], "an ISO 10625 size: its digits alone, in quotes"),
+    "pins": (["5", '"5"', "[]", "[5, 6]", "[5, 6, 13, 19, 26, 16, 20, 21, 12]", "[5, 6, 1.5]", "[5, 6, true]"], "three to eight BCM pin numbers in brackets"),
     "delay": (["2", "true", '"2"', '"2 psi"', '"-1 s"', '"2 h"', '"4 km"', "[]"], "a time up to 1 h or a distance"),
 }  # fmt: skip
 
@@ -460,7 +461,12 @@ def test_the_records_in_use_are_those_of_the_sensors_in_use() -> None:
         ({"flow__source": '"gpio"', "flow__pin": "17"}, "flow.pulses_per_l is missing"),
         ({"boom_switch__source": '"gpio"'}, "boom_switch.pin is missing"),
         ({"boom_switch__source": '"gpio"', "boom_switch__pin": "17", "flow__source": '"gpio"', "flow__pin": "17", "flow__pulses_per_l": "450"},
-         "boom_switch.pin = 17 is also flow.pin"),
+         "boom_switch.pin = 17 is also flow.pin; each needs a pin of its own"),
+        ({"lights__pins": "[5, 6, 5]"}, "lights.pins = 5 is also lights.pins"),
+        ({"lights__pins": "[5, 6, 54]"}, "lights.pins = [5, 6, 54] has 54; BCM pin numbers are 0 to 53"),
+        ({"buzzer__pin": "26", "lights__trouble_pin": "26"}, "buzzer.pin = 26 is also lights.trouble_pin"),
+        ({"runs__stop_pin": "15"}, "runs.stop_pin = 15 is also RXD of gps.port"),
+        ({"power__fail_pin": "8", "pressure__source": '"adc"'}, "power.fail_pin = 8 is also CE0 of the SPI bus"),
         ({"pressure__source": '"adc"', "pressure__chip": '"MCP3004"', "pressure__channel": "4"},
          "pressure.channel = 4 is not on the MCP3004; it must be 0 to 3"),
         ({"pressure__source": '"adc"', "pressure__chip": '"MCP3204"', "pressure__supply_channel": "7"},
@@ -506,6 +512,8 @@ def test_keys_that_do_not_go_together_are_refused(changes: dict[str, str | None]
         {"boom_switch__pin": "17", "flow__source": '"gpio"', "flow__pin": "17", "flow__pulses_per_l": "450"},  # not in use
         {"target__tolerance_pct": "1.5", **{f"alerts.{code}__deadband_pct": "0.5" for code in ("speed_fast", "speed_slow", "rate_high", "rate_low")}},
         {"node__port": '"/dev/ttyACM1"'},
+        {"lights__pins": "[5, 6, 13]", "lights__trouble_pin": "19", "buzzer__pin": "26", "runs__stop_pin": "22", "power__fail_pin": "8"},
+        {"gps__port": '"/dev/ttyACM0"', "runs__stop_pin": "15"},
         {"flow__maximum": '"1 L/min"'},  # no flowmeter: not in use
         {"nozzles__pressure_high": '"25 bar"'},  # no transducer
         {"nozzles__pressure_low": '"20 psi"'},
