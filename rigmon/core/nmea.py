@@ -1,7 +1,9 @@
 """NMEA 0183: bytes -> framed lines (bounded) -> decoded sentences.
 
-pynmea2 recognises the sentence and checks its checksum; the fields are then read here, strictly, because
-its converters hand back unconverted strings, accept 'nan' and '1_0', and raise from attribute access.
+pynmea2's grammar recognises the sentence and takes it apart. The rest is done here: its `parse` goes on to
+an object whose converters hand back unconverted strings, accept 'nan' and '1_0', and raise from attribute
+access, so the fields are read strictly instead, and the checksum is folded, which takes a fifth of the time.
+A test holds what is taken and what is refused to `pynmea2.parse(check=True)`, line by line.
 Whatever is refused comes back as `Rejected(reason)`: data to be counted, never an exception.
 """
 
@@ -119,6 +121,10 @@ _XDR_UNITS: Final[dict[str, dict[str, dict[str, float]]]] = {
 }
 
 
+#: the grammar that `pynmea2.parse` goes by
+_sentence: Final = pynmea2.NMEASentence.sentence_re.match
+
+
 class _BadFieldError(ValueError):
     pass
 
@@ -170,15 +176,17 @@ class Decoder:
             return self._unused(text)
         if len(text) > MAX_SENTENCE_BYTES:
             return Rejected("too_long")
-        try:
-            data = pynmea2.parse(text, check=self._check).data
-        except pynmea2.ChecksumError:
-            return Rejected("checksum" if "*" in text else "no_checksum")
-        except Exception:
-            # its own traps: IndexError and TypeError leave parse() on some input
+        match = _sentence(text)
+        if match is None or not text[:3].isascii():
             return Rejected("malformed")
+        body, fields, digits = match.group("nmea_str", "data", "checksum")
+        if digits is None:
+            if self._check:
+                return Rejected("checksum" if "*" in text else "no_checksum")
+        elif int(digits, 16) != _checksum(body):
+            return Rejected("checksum")
         try:
-            return read(self, data)
+            return read(self, fields.split(","))
         except _BadFieldError:
             return _BAD_FIELD
 

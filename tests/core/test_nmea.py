@@ -662,6 +662,49 @@ def test_arbitrary_fields_with_a_good_checksum_never_raise(kind: str, fields: li
     check(strict(sentence(",".join([kind, *fields]))))
 
 
+def refusal_of_pynmea2(line: str, check: bool) -> str | None:
+    """The reason in our words; None: pynmea2 takes the sentence."""
+    try:
+        pynmea2.parse(line, check=check)
+    except pynmea2.ChecksumError:
+        return "checksum" if "*" in line else "no_checksum"
+    except Exception:
+        return "malformed"
+    return None
+
+
+@given(
+    line=st.sampled_from([GOOD, "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48", "$YXXDR,P,2.7,B,BOOM*3A"]),
+    edits=st.lists(
+        st.tuples(st.integers(0, 90), st.sampled_from(["", ",", "*", "a", "\xdf", " ", "_", "0", "\x00"])),
+        max_size=3,
+    ),
+    summed=st.booleans(),
+)
+@example(line=GOOD, edits=[(1, "\xdf")], summed=True)
+@example(line=GOOD, edits=[(2, "_")], summed=True)
+def test_what_is_taken_and_what_refused_is_what_pynmea2_takes_and_refuses(
+    line: str, edits: list[tuple[int, str]], summed: bool
+) -> None:
+    for place, text in edits:
+        at = 1 + place % (len(line) - 1)
+        line = line[:at] + text + line[at + 1 :]
+    line = line.replace("$", "_")[1:]
+    line = sentence(line.partition("*")[0]).decode("latin-1") if summed else f"${line}"
+    if line[3:7] not in ("RMC,", "VTG,", "XDR,"):
+        return  # pynmea2 knows many kinds that rigmon does not read
+    for decoder, check_ in ((STRICT, True), (LENIENT, False)):
+        decoded = decoder.decode(line.encode("latin-1"))
+        reason = decoded.reason if isinstance(decoded, Rejected) else None
+        theirs = refusal_of_pynmea2(line, check_)
+        if not line[:3].isascii():
+            assert reason == "malformed"  # it takes a talker of any letters, but for one
+        elif theirs is None:
+            assert reason in (None, "bad_field")
+        else:
+            assert reason == theirs
+
+
 @given(
     place=st.integers(0, len(GOOD) - 1),
     byte=st.integers(0, 255),
@@ -674,7 +717,9 @@ def test_one_damaged_byte_is_noticed(place: int, byte: int, line: str) -> None:
     raw[place] = byte
     decoded = strict(bytes(raw))
     check(decoded)
-    if changed and place < len(raw) - 2:
+    if place == 0 and byte == ord("!"):
+        assert isinstance(decoded, Other)  # the checksum leaves the start out: encapsulated, so not used
+    elif changed and place < len(raw) - 2:
         assert isinstance(decoded, Rejected)
 
 

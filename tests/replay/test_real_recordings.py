@@ -123,6 +123,27 @@ def test_fixes_of_nmea_4_1_receivers_are_used(name: str) -> None:
     assert tally["fix"] + tally["refused:speed"] >= len(valid)
 
 
+@pytest.mark.parametrize("name", FILES)
+def test_what_is_taken_and_what_refused_is_what_pynmea2_takes_and_refuses(name: str) -> None:
+    decoder = Decoder(RIG)
+    for raw in lines(name):
+        text = raw[max(raw.rfind(b"$"), 0) :].decode("latin-1").rstrip()
+        if text[3:7] not in ("RMC,", "GGA,", "VTG,", "ZDA,", "XDR,") or text[1:2] in "Pp":
+            continue
+        decoded = decoder.decode(raw)
+        reason = decoded.reason if isinstance(decoded, Rejected) else None
+        if reason in ("too_long", "tag_checksum"):
+            continue  # our own bounds
+        try:
+            pynmea2.parse(text, check=True)
+        except pynmea2.ChecksumError:
+            assert reason in ("checksum", "no_checksum"), raw
+        except Exception:
+            assert reason == "malformed", raw
+        else:
+            assert reason in (None, "bad_field"), raw
+
+
 def without_any_fix() -> list[str]:
     """Recordings whose every RMC is void."""
     names = []
