@@ -17,7 +17,6 @@ from typing import Final, Protocol
 
 from rigmon.core.pipeline import Pipeline
 from rigmon.edge.bench import BenchSource
-from rigmon.edge.feedback import TerminalFeedback
 from rigmon.edge.hub import Hub
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import LogError, UsageError
@@ -41,6 +40,10 @@ class RunSource(Protocol):
 
 class Feedback(Protocol):
     """Shows what the core makes; `publish` returns at once."""
+
+    @property
+    def trouble(self) -> str | None:
+        """Why it shows nothing any more, or not all of it; None: it shows all."""
 
     def start(self) -> None: ...
 
@@ -169,7 +172,7 @@ def run(
     for source in started:
         if isinstance(source, BenchSource) and source.error is not None:
             raise source.error
-    if isinstance(feedback, TerminalFeedback) and feedback.trouble is not None:
+    if feedback is not None and feedback.trouble is not None:
         troubles.append(feedback.trouble)
     return RunOutcome(
         run_id=run_id,

@@ -15,6 +15,7 @@ import click
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
+    from rigmon.daemon import Feedback
     from rigmon.edge.feedback import TerminalFeedback
     from rigmon.rig import Rig
 
@@ -82,6 +83,11 @@ def driver_lines(rig: "Rig", every_s: float = 1.0) -> "TerminalFeedback | None":
     # the stream is missing when the descriptor was closed, whatever the type says
     out: Any = sys.stdout
     return None if out is None else TerminalFeedback(rig, out, every_s)
+
+
+def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
+    """All that shows the driver how the run goes: the lines where they are wanted. None: there is nothing."""
+    return driver_lines(rig) if lines else None
 
 
 @contextmanager

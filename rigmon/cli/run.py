@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rigmon.cli.common import driver_lines, print_json, program, refuse_folder, typed
+from rigmon.cli.common import driver_feedback, print_json, program, refuse_folder, typed
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def command(
         click.echo(f"rigmon: {doubt}", err=True)
     run_id = new_run_id()
     path = None if no_log else log_path or new_log_path(Path(rig.runs_folder), run_id)
-    feedback = None if quiet or as_json else driver_lines(rig)
+    feedback = driver_feedback(rig, lines=not (quiet or as_json))
     outcome = daemon.run(
         rig,
         rig_toml,

@@ -84,6 +84,8 @@ def rig_for(port: object = "/dev/serial0") -> tuple[Rig, str]:
 class Watcher:
     """A feedback that lets a test wait for what the core made."""
 
+    trouble = None
+
     def __init__(self) -> None:
         self.outputs: list[Output] = []
         self.told: list[str] = []
