@@ -15,6 +15,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Final, Protocol
 
+from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
 from rigmon.edge.bench import BenchSource
 from rigmon.edge.hub import Hub
@@ -138,6 +139,8 @@ def run(
         hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
     for record in records:
         hub.put(0, Source.PERSON, record_note(record))
+    if source_name == "live":
+        hub.put(0, Source.HUB, LIVE_RUN)
     troubles: list[str] = []
     pipeline = Pipeline(rig)
     writer = None

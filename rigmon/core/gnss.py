@@ -3,9 +3,9 @@
 from math import sqrt
 
 from rigmon.core.geometry import metres_per_degree
-from rigmon.core.nmea import Gga, Rmc, Vtg, Zda
+from rigmon.core.nmea import EARLIEST_DAYS, Gga, Rmc, Vtg, Zda
 from rigmon.core.speed import SpeedFilter
-from rigmon.model import Anchor
+from rigmon.model import Anchor, Note
 from rigmon.rig import Rig
 
 #: a kind of sentence counts as present in the stream for this long after the last one
@@ -20,6 +20,12 @@ _ANCHOR_EVERY_NS = 600_000_000_000
 _DAY_MS = 86_400_000
 _FAR = -(1 << 62)  # a stamp long before any run
 
+#: A live run carries this note: no run was made before. A receiver whose week number has rolled over is 1024
+#: weeks (19.6 years) behind (IS-GPS-200, 20.3.3.3.1.1), so until August 2039 it cannot pass for right. A
+#: recording may be older, so it carries none. The text is part of the run log's format.
+LIVE_RUN = Note("dates before 2020-01-01 are not believed")
+_LIVE_RUN_DAYS = 18_262  # 2020-01-01
+
 
 class Receiver:
     """State of the GPS receiver, from decoded sentences in the order they came.
@@ -33,13 +39,16 @@ class Receiver:
         "_anchor_ns",
         "_baseline",
         "_candidate_ms",
+        "_disbelieved",
         "_doppler_ns",
+        "_earliest_days",
         "_gga_ns",
         "_gga_valid",
         "_maximum_m_s",
         "_rmc_ns",
         "_rmc_speed_ns",
         "_rmc_valid",
+        "_unknown_told",
         "fixes",
         "from_position",
         "held_zero",
@@ -68,6 +77,13 @@ class Receiver:
         self._candidate_ms: int | None = None
         self._anchor_ms: int | None = None  # unix ms minus stamp in ms
         self._anchor_ns = 0
+        self._earliest_days = EARLIEST_DAYS
+        self._disbelieved = 0  # dates in a row
+        self._unknown_told = False  # the newest anchor says that the wall time is unknown
+
+    def live(self) -> None:
+        """The run is made now, with today's program: see `LIVE_RUN`."""
+        self._earliest_days = _LIVE_RUN_DAYS
 
     def rmc(self, t_ns: int, fix: Rmc) -> bool:
         """Returns True when a speed came with it and was accepted."""
@@ -127,11 +143,23 @@ class Receiver:
         return self._difference(t_ns, fix.time_ms, fix.lat_deg, fix.lon_deg)
 
     def wall_time(self, t_ns: int, fix: Rmc | Zda) -> Anchor | None:
-        """Unix time at a stamp, from a valid fix; stated at first, when it jumps, and every ten minutes."""
+        """Unix time at a stamp, from a valid fix; stated at first, when it jumps, and every ten minutes.
+
+        A date that cannot be is stated as unknown, once; a time stated before it still holds, for the stamps'
+        clock goes on.
+        """
         if fix.time_ms is None or fix.date_days is None:
             return None
         if isinstance(fix, Zda) and (not self._gga_valid or t_ns - self._rmc_ns < _PRESENT_NS):
             return None
+        if fix.date_days < self._earliest_days:
+            self._candidate_ms = None
+            self._disbelieved += 1
+            if self._disbelieved < 2 or self._unknown_told:
+                return None
+            self._unknown_told = True
+            return Anchor(t_ns, None)
+        self._disbelieved = 0
         offset_ms = fix.date_days * _DAY_MS + fix.time_ms - t_ns // 1_000_000
         confirmed = (
             self._candidate_ms is not None
@@ -140,11 +168,12 @@ class Receiver:
         self._candidate_ms = offset_ms
         if not confirmed:
             return None  # one odd time is not believed
-        if self._anchor_ms is not None:
+        if self._anchor_ms is not None and not self._unknown_told:
             moved_ms = offset_ms - self._anchor_ms
             if -_ANCHOR_JUMP_MS < moved_ms < _ANCHOR_JUMP_MS and t_ns - self._anchor_ns < _ANCHOR_EVERY_NS:
                 return None
         self._anchor_ms, self._anchor_ns = offset_ms, t_ns
+        self._unknown_told = False
         return Anchor(t_ns, offset_ms + t_ns // 1_000_000)
 
     def _doppler(self, t_ns: int, speed_m_s: float) -> bool:

@@ -19,6 +19,9 @@ MAX_LINE_BYTES: Final = 512
 #: a sentence longer than this is refused; NMEA 0183 allows 82, receivers send up to about 120
 MAX_SENTENCE_BYTES: Final = 200
 
+#: 2000-01-01: a date before it comes from a receiver whose week number has rolled over, or has no date yet
+EARLIEST_DAYS: Final = 10_957
+
 _KN_M_S: Final = 1852 / 3600
 _KM_H_M_S: Final = 1000 / 3600
 
@@ -67,7 +70,7 @@ class Rmc(NamedTuple):
     """RMC: `valid` says whether position, speed and track may be used."""
 
     time_ms: int | None  #: of the UTC day
-    date_days: int | None  #: days since 1970-01-01; None: absent or not believable
+    date_days: int | None  #: days since 1970-01-01; None: absent; below `EARLIEST_DAYS`: not believable
     valid: bool
     lat_deg: float | None
     lon_deg: float | None
@@ -382,14 +385,14 @@ def _time_ms(text: str) -> int | None:
 
 @lru_cache(maxsize=8)
 def _date_days(text: str) -> int | None:
-    """ddmmyy; years 80..99 would be 19xx: no rig was logged then, so the receiver's week has rolled over."""
+    """ddmmyy; years 80..99 are 19xx, before `EARLIEST_DAYS`: then whatever the day, 0."""
     if not text:
         return None
     if len(text) != 6 or not text.isdecimal():
         raise _BadFieldError
     year = int(text[4:6])
     if year >= 80:
-        return None
+        return 0
     return _days(2000 + year, int(text[2:4]), int(text[:2]))
 
 

@@ -12,7 +12,7 @@ from rigmon.core import rate
 from rigmon.core.alerts import AlertMachine
 from rigmon.core.conditions import CONDITIONS, QUIET, Facts, Judge
 from rigmon.core.flow import FlowMeter
-from rigmon.core.gnss import Receiver
+from rigmon.core.gnss import LIVE_RUN, Receiver
 from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, Zda, decoder_for
 from rigmon.core.pressure import Transducer
 from rigmon.model import (
@@ -162,6 +162,8 @@ class Pipeline:
             self._fault(t_ns, reading.source, payload)  # type: ignore[arg-type]
             step_ns = self._sensor_step_ns
         else:  # a tick, or a note
+            if payload == LIVE_RUN:
+                self._receiver.live()
             step_ns = 1
         if step_ns and (t_ns - self._prev_ns >= step_ns or t_ns >= self.deadline_ns):
             self._close(t_ns)

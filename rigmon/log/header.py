@@ -13,9 +13,20 @@ from rigmon.model import RunHeader
 _BOOT_ID: Final = Path("/proc/sys/kernel/random/boot_id")
 
 
-def new_run_id() -> str:
-    """A name that no other run has, also on a board that boots with the same wrong time every day."""
-    return f"{datetime.now(UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
+#: a board's clock that shows less was never set: it starts at 1970, or at its system's build
+_FIRST_YEAR: Final = 2026
+
+
+def new_run_id(now: datetime | None = None) -> str:
+    """A name that no other run has, also on a board that boots with the same wrong time every day.
+
+    The date in it is the board's, for finding a file: the run's own time is the receiver's, in its anchors.
+    A clock that cannot be right gives no date. `now`: the board's UTC, left out: as its clock shows it.
+    """
+    now = now or datetime.now(UTC)
+    if now.year < _FIRST_YEAR:
+        return f"undated-{secrets.token_hex(6)}"
+    return f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 
 def new_log_path(folder: Path, run_id: str) -> Path:

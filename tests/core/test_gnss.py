@@ -337,6 +337,55 @@ def test_without_time_or_believable_date_nothing_is_stated(fix: Rmc) -> None:
     assert [gps.wall_time(ns(k), fix) for k in range(3)] == [None] * 3
 
 
+# The week number of the GPS message has ten bits: IS-GPS-200, 20.3.3.3.1.1
+ROLLOVER_MS = 1024 * 7 * DAY_MS
+
+
+def drive(gps: Receiver, start: str, seconds: range, step_back_ms: int = 0) -> list[Anchor]:
+    """A fix a second, all the time right but for `step_back_ms`; what is stated."""
+    stated = []
+    for k in seconds:
+        days, time_ms = divmod(utc_ms(start) + 1000 * k - step_back_ms, DAY_MS)
+        stated.append(gps.wall_time(ns(k), Rmc(time_ms, days, True, 48.0, 11.0, 2.0, None)))
+    return [anchor for anchor in stated if anchor]
+
+
+def test_a_date_before_2000_is_stated_as_unknown_once() -> None:
+    gps = receiver()
+    assert drive(gps, "1999-12-31T23:00:00", range(1, 3600)) == [Anchor(ns(2), None)]
+    assert drive(receiver(), "2000-01-01T00:00:00", range(1, 5)) == [
+        Anchor(ns(2), utc_ms("2000-01-01T00:00:02"))
+    ]
+
+
+@pytest.mark.parametrize("start", ["2026-06-01T12:00:00", "2038-11-20T23:59:58", "2039-08-16T23:30:00"])
+def test_a_live_run_does_not_believe_a_rolled_over_week(start: str) -> None:
+    gps = receiver()
+    gps.live()
+    assert drive(gps, start, range(1, 1300), ROLLOVER_MS) == [Anchor(ns(2), None)]
+    # a recording may be as old as it says
+    old = drive(receiver(), start, range(1, 5), ROLLOVER_MS)
+    assert old == [Anchor(ns(2), utc_ms(start) + 2000 - ROLLOVER_MS)]
+
+
+def test_one_date_that_cannot_be_is_not_news() -> None:
+    gps = receiver()
+    assert len(drive(gps, "2026-06-01T12:00:00", range(1, 9))) == 1
+    assert drive(gps, "1980-01-06T00:00:00", range(9, 10)) == []
+    assert drive(gps, "2026-06-01T12:00:00", range(10, 20)) == []
+
+
+def test_the_time_is_stated_again_when_the_date_is_right_again() -> None:
+    gps = receiver()
+    gps.live()
+    start = "2026-06-01T12:00:00"
+    assert drive(gps, start, range(1, 5), ROLLOVER_MS) == [Anchor(ns(2), None)]
+    assert drive(gps, start, range(5, 9)) == [Anchor(ns(6), utc_ms("2026-06-01T12:00:06"))]
+    assert drive(gps, start, range(9, 12), ROLLOVER_MS) == [Anchor(ns(10), None)]
+    # although it is what it was before
+    assert drive(gps, start, range(12, 15)) == [Anchor(ns(13), utc_ms("2026-06-01T12:00:13"))]
+
+
 def test_zda_serves_where_gga_is_valid_and_no_rmc_there() -> None:
     def zda(second: int) -> Zda:
         days, time_ms = divmod(utc_ms("2026-05-30T10:00:00") + 1000 * second, DAY_MS)

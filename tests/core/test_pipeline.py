@@ -13,6 +13,7 @@ from helpers import ALL_XDR, Run, clock, gga, make_rig, rmc, sentence
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
 from rigmon.model import (
     AdcCount,
@@ -378,6 +379,23 @@ def test_wall_time_is_handed_out() -> None:
         run.line(k, gga(k, "4807.038,N", "01131.000,E"))
         run.line(k, sentence(f"GPZDA,{clock(k)},30,05,2026,00,00"))
     assert run.anchors == [Anchor(ns(1), 20_603 * 86_400_000 + 1000)]
+
+
+def test_a_date_that_cannot_be_is_handed_out_as_unknown() -> None:
+    run = Run(make_rig())
+    for k in range(5):
+        run.line(k, rmc(k, 2.0, date="151294"))  # as recorded from a receiver whose week had rolled over
+    assert run.anchors == [Anchor(ns(1), None)]
+
+
+def test_a_live_run_knows_that_it_is_none_of_2006() -> None:
+    for notes, date_known in (([], True), ([LIVE_RUN], False)):
+        run = Run(make_rig())
+        for note in notes:
+            run.put(0, note, Source.HUB)
+        for k in range(5):
+            run.line(1 + k, rmc(k, 2.0, date="161006"))  # 1024 weeks before 2026-06-01
+        assert [anchor.utc_ms is not None for anchor in run.anchors] == [date_known]
 
 
 def test_a_void_rmc_tells_no_wall_time() -> None:

@@ -16,6 +16,7 @@ import pytest
 from fakes import PATIENCE_S, RIG_TOML, JumpingClock, PtyPort
 
 from rigmon import config, daemon, replay
+from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
 from rigmon.edge.bench import BenchSource
 from rigmon.edge.feedback import TerminalFeedback
@@ -215,7 +216,8 @@ def test_stop_after_is_run_time_and_silence_is_ticks(tmp_path: Path) -> None:
     assert (outcome.ended_ns, outcome.ended_why) == (30 * SECOND, "stopped after 30 s")
     with RunLog.open(path) as log:
         readings = list(log.readings())
-        assert {type(r.payload) for r in readings} == {Tick}
+        assert readings[0] == Reading(0, 0, Source.HUB, LIVE_RUN)
+        assert {type(r.payload) for r in readings[1:]} == {Tick}
         assert all(b.t_ns - a.t_ns <= 1.2 * SECOND for a, b in itertools.pairwise(readings))
         assert {alert.code for alert in log.alerts()} >= {"gps_lost", "flow_silent", "pressure_silent"}
         assert sum(sample.dt_ns for sample in log.samples()) == 30 * SECOND

@@ -1,6 +1,8 @@
 """Names and headers of new run logs."""
 
 import os
+import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 from rigmon.log.header import new_log_path, new_run_id, run_header
@@ -12,6 +14,14 @@ def test_run_ids_differ_within_the_same_second() -> None:
     path = new_log_path(Path("runs"), min(ids))
     assert path.parent == Path("runs")
     assert path.name == f"{min(ids)}.sqlite"
+
+
+def test_a_clock_that_was_never_set_gives_no_date() -> None:
+    booted = datetime(1970, 1, 1, 0, 0, 41, tzinfo=UTC)
+    ids = {new_run_id(booted) for _ in range(50)}
+    assert len(ids) == 50
+    assert all(re.fullmatch("undated-[0-9a-f]{12}", run_id) for run_id in ids)
+    assert new_run_id(datetime(2026, 6, 1, 12, tzinfo=UTC)).startswith("20260601-120000-")
 
 
 def test_the_header_says_where_the_run_was_made() -> None:
