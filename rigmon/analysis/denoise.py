@@ -4,13 +4,16 @@ Noise in the speed scatters the doses, and a scatter that was not on the ground 
 tolerance come out wrong: at 0.06 m/s of lingering noise by several points. Averaging over a second takes
 the white part of it out. The part that lingers looks like the driver's wander; it is told apart by the
 receiver's other witness, its positions. Speed from Doppler and speed from positions see the same motion
-but not the same noise, so their covariance is the variance of the motion alone, and
+but not the same noise, so their covariance is the variance of the motion alone, and what each has beyond it
+is its noise. Hence, for the quick deviations of speed from its mean over a minute:
 
-    motion's share = cov(Doppler, positions) / var(Doppler)
+1. the two are averaged, each weighted by the inverse of its noise variance (the weighted mean of JCGM
+   100:2008, as in any textbook of least squares; the noises are independent);
+2. motion's share = cov(Doppler, positions) / var(that average) says by how much the average is to be drawn in
+   (to the share's square root) for its scatter to be that of the motion.
 
-says by how much the quick deviations of speed are to be drawn in (to its square root) for their scatter to
-be that of the motion. Deviations that last for a minute are left as they are: noise averages out of them.
-This changes no sum: distance, area, volume and mean rate are what they are.
+Deviations that last longer are left as Doppler has them: noise averages out of them. This changes no sum:
+distance, area, volume and mean rate are what they are.
 """
 
 from dataclasses import dataclass
@@ -24,7 +27,7 @@ from rigmon.analysis.frames import Columns, Floats, Mask
 #: averaging window [s]: shorter than a driver can change the speed of a loaded rig by much
 WINDOW_S: Final = 1.0
 #: what lasts longer than this is not drawn in [s]
-SLOW_S: Final = 40.0
+SLOW_S: Final = 60.0
 #: course is taken over this long [s]
 COURSE_S: Final = 10.0
 #: a flow this far from the mean about it is a step or a ramp, not noise, and stays as it is
@@ -74,22 +77,48 @@ def denoise(columns: Columns, mask: Mask) -> Denoised:
         if known.all() and len(middle) > 1:
             path = np.concatenate(([0.0], np.cumsum(witness * dt)))
             seen[part] = witness - _mean_rate(marks, path, middle, SLOW_S)
-    # A slow stretch is not noise: what is far outside the usual scatter neither decides how much to draw
-    # in nor is drawn in by more than the scatter is.
-    usual = USUAL_SD * _SD_OF_MEDIAN * float(np.median(np.abs(quick[mask]))) if mask.any() else 0.0
-    share = _motion_share(np.where(np.abs(quick) <= usual, quick, np.nan), seen, columns.dt_ns / 1e9)
-    drawn_in = (1 - np.sqrt(share)) * np.clip(quick[mask], -usual, usual)
-    speed[mask] = slow[mask] + quick[mask] - drawn_in
+    weights = columns.dt_ns / 1e9
+    both = _averaged(quick, seen, weights, _usual(quick[mask]))
+    usual = _usual(both[mask])
+    share = _motion_share(np.where(np.abs(both) <= usual, both, np.nan), quick, seen, weights)
+    drawn_in = (1 - np.sqrt(share)) * np.clip(both[mask], -usual, usual)
+    speed[mask] = slow[mask] + both[mask] - drawn_in
     return Denoised(speed, flow, share)
+
+
+def _usual(quick: Floats) -> float:
+    """Where the usual scatter ends. A slow stretch is not noise: what is beyond neither decides how much to
+    draw in nor is drawn in by more than the scatter is."""
+    return USUAL_SD * _SD_OF_MEDIAN * float(np.median(np.abs(quick))) if len(quick) else 0.0
+
+
+def _averaged(quick: Floats, seen: Floats, weights: Floats, usual: float) -> Floats:
+    """Both witnesses' quick deviations in one, the noisier with less weight; Doppler's where it is alone."""
+    known = (np.abs(quick) <= usual) & ~np.isnan(seen)
+    if weights[known].sum() < LEAST_S:
+        return quick
+    part = weights[known] / weights[known].sum()
+    motion = float(np.sum(part * quick[known] * seen[known]))
+    noise = max(float(np.sum(part * quick[known] ** 2)) - motion, 0.0)
+    noise_seen = max(float(np.sum(part * seen[known] ** 2)) - motion, 0.0)
+    if not noise + noise_seen > 0:
+        return quick
+    weight_seen = noise / (noise + noise_seen)
+    return np.where(np.isnan(seen), quick, (1 - weight_seen) * quick + weight_seen * seen)
+
+
+def _window(at: Floats, window_s: float, first: float, last: float) -> tuple[Floats, Floats]:
+    """From when to when a window about each time reaches, between `first` and `last`."""
+    low = np.maximum(at - window_s / 2, first)
+    high = np.minimum(at + window_s / 2, last)
+    # at the ends it keeps its length by reaching further in
+    low = np.maximum(np.minimum(low, high - window_s), first)
+    return low, np.minimum(np.maximum(high, low + window_s), last)
 
 
 def _mean_rate(marks: Floats, total: Floats, at: Floats, window_s: float) -> Floats:
     """Rise of a running total per second, over a window about each time, cut off at the ends."""
-    low = np.maximum(at - window_s / 2, marks[0])
-    high = np.minimum(at + window_s / 2, marks[-1])
-    # at the ends the window keeps its length by reaching further in
-    low = np.maximum(np.minimum(low, high - window_s), marks[0])
-    high = np.minimum(np.maximum(high, low + window_s), marks[-1])
+    low, high = _window(at, window_s, marks[0], marks[-1])
     mean: Floats = (np.interp(high, marks, total) - np.interp(low, marks, total)) / (high - low)
     return mean
 
@@ -112,16 +141,20 @@ class _Track:
         unknown = np.full(len(at), np.nan)
         if len(self._t) < 3:
             return unknown
-        low, high = np.maximum(at - WINDOW_S / 2, start), np.minimum(at + WINDOW_S / 2, end)
+        if start < self._t[0] - 1 or end > self._t[-1] + 1:
+            return unknown
+        first, last = max(start, self._t[0]), min(end, self._t[-1])
+        if not last - first > WINDOW_S:
+            return unknown
+        low, high = _window(at, WINDOW_S, first, last)
         gap = (
             self._t[np.minimum(np.searchsorted(self._t, high), len(self._t) - 1)]
             - self._t[np.maximum(np.searchsorted(self._t, low, "right") - 1, 0)]
         )
-        if (gap > WINDOW_S + 3.0).any() or low[0] < self._t[0] - 1 or high[-1] > self._t[-1] + 1:
+        if (gap > WINDOW_S + 3.0).any():
             return unknown
         east, north = self._moved(low, high)
-        course_low, course_high = np.maximum(at - COURSE_S / 2, start), np.minimum(at + COURSE_S / 2, end)
-        course_east, course_north = self._moved(course_low, course_high)
+        course_east, course_north = self._moved(*_window(at, COURSE_S, first, last))
         length = np.hypot(course_east, course_north)
         with np.errstate(invalid="ignore", divide="ignore"):
             along = (east * course_east + north * course_north) / length
@@ -134,15 +167,15 @@ class _Track:
         return east, north
 
 
-def _motion_share(quick: Floats, seen: Floats, dt_s: Floats) -> float:
-    """cov / var over all that both witnesses saw; 1 where that is too little or too uncertain."""
-    both = ~(np.isnan(quick) | np.isnan(seen))
-    if dt_s[both].sum() < LEAST_S:
+def _motion_share(both: Floats, quick: Floats, seen: Floats, dt_s: Floats) -> float:
+    """cov(quick, seen) / var(both) over what both witnesses saw; 1 where that is too little or uncertain."""
+    known = ~(np.isnan(both) | np.isnan(seen))
+    if dt_s[known].sum() < LEAST_S:
         return 1.0
-    weights, x, y = dt_s[both], quick[both], seen[both]
-    blocks = np.minimum(np.arange(len(x)) * _BLOCKS // len(x), _BLOCKS - 1)
-    cov = np.bincount(blocks, weights * x * y, _BLOCKS)
-    var = np.bincount(blocks, weights * x * x, _BLOCKS)
+    weights = dt_s[known]
+    blocks = np.minimum(np.arange(len(weights)) * _BLOCKS // len(weights), _BLOCKS - 1)
+    cov = np.bincount(blocks, weights * quick[known] * seen[known], _BLOCKS)
+    var = np.bincount(blocks, weights * both[known] ** 2, _BLOCKS)
     if not var.sum() > 0:
         return 1.0
     share = cov.sum() / var.sum()

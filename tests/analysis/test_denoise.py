@@ -63,12 +63,24 @@ def test_lingering_noise_is_told_from_motion_by_the_positions() -> None:
     rng = np.random.default_rng(5)
     n = 9000  # 30 min
     true = motion(rng, n, 0.10)
-    c = columns(true + lingering(rng, n, 0.06), seen=true)
+    c = columns(true + lingering(rng, n, 0.06), seen=true + lingering(rng, n, 0.06))
     result = denoise(c, everywhere(c))
-    # hand-worked: 0.10^2 / (0.10^2 + 0.06^2) = 0.735 of the variance is motion
-    assert result.motion_share == pytest.approx(0.735, abs=0.06)
+    # hand-worked: two equal witnesses, so 0.06^2 / 2 = 0.0018 of noise is left in their average, and
+    # 0.10^2 / (0.10^2 + 0.0018) = 0.847 of its variance is motion
+    assert result.motion_share == pytest.approx(0.847, abs=0.06)
     assert np.std(result.speed_m_s) == pytest.approx(0.10, rel=0.05)
     assert np.std(c.speed_m_s) == pytest.approx(0.1166, rel=0.05)  # hand-worked: sqrt(0.0136)
+    assert np.std(result.speed_m_s - true) < 0.75 * np.std(c.speed_m_s - true)  # 1 / sqrt(2) = 0.71
+
+
+def test_the_better_witness_weighs_more() -> None:
+    rng = np.random.default_rng(11)
+    n = 9000
+    true = motion(rng, n, 0.10)
+    for noise, noise_seen in ((0.06, 0.0), (0.01, 0.12)):
+        c = columns(true + lingering(rng, n, noise), seen=true + lingering(rng, n, noise_seen))
+        error = denoise(c, everywhere(c)).speed_m_s - true
+        assert np.std(error) < 0.03
 
 
 def test_motion_alone_stays_as_it_is() -> None:
