@@ -41,6 +41,10 @@ class DirectWriter:
     def committed_seq(self) -> int | None:
         return self._store.last_seq
 
+    @property
+    def alive(self) -> bool:
+        return not self._closed
+
     def flush(self, timeout_s: float) -> bool:  # noqa: ARG002 - nothing is waited for
         self._commit()
         return True

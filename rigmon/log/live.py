@@ -125,6 +125,10 @@ class LiveWriter:
     def committed_seq(self) -> int | None:
         return self._committed_seq
 
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
     def flush(self, timeout_s: float) -> bool:
         with self._lock:
             self._flush_asked += 1

@@ -167,6 +167,12 @@ class RunLog:
         return 0 if row is None else int(row[0])
 
     @property
+    def checksum(self) -> int | None:
+        """CRC-32 over all readings as they were written; None: there is none."""
+        row = self._one("SELECT crc FROM reading_block ORDER BY seq DESC LIMIT 1")
+        return None if row is None else row[0]
+
+    @property
     def outputs_count(self) -> int:
         """Samples, alerts, anchors and tallies together."""
         row = self._one(

@@ -76,6 +76,14 @@ class RunLogWriter:
         """`seq` of the newest reading that is safely on the disk."""
         return self._writer.committed_seq
 
+    @property
+    def alive(self) -> bool:
+        """Whether rows are still taken to the disk, however slow or broken that is; False after `close`.
+
+        A thread that has died is a fault of ours: only a new start can help.
+        """
+        return self._writer.alive
+
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Write all that was handed over, outputs too. False when the disk did not take it in time."""
         return self._writer.flush(timeout_s)
