@@ -267,7 +267,8 @@ class LiveWriter:
                 break
             if good and everything:
                 outputs_due = start + self._outputs_every_s
-            due = start + (_CLOSE_RETRY_S if stopping else self._commit_every_s)
+            took = monotonic() - start
+            due = start + (_CLOSE_RETRY_S if stopping else _wait_s(self._commit_every_s, took, good))
         self._store.close()
 
     def _write(self, everything: bool) -> bool:
@@ -385,6 +386,13 @@ class LiveWriter:
                 if self._calm >= _CALM_COMMITS:
                     faults.append(self._trouble_is_over())
         self._tell(*faults)
+
+
+def _wait_s(every_s: float, took_s: float, good: bool) -> float:
+    """From the start of one commit to the next one's. What the disk took comes off: a cut costs what came
+    since the newest commit began, and it must be over before `every_s` is. A failing disk is not pressed.
+    """
+    return max(every_s - took_s, every_s / 2) if good else every_s
 
 
 def _free_space(path: Path) -> str:

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Any, Final, NamedTuple, Self
 
 from rigmon.errors import LogError
-from rigmon.log import files
+from rigmon.log import files, wal
 from rigmon.log.codec import DamagedBlockError, unpack
 from rigmon.log.files import is_run_log
 from rigmon.log.schema import APPLICATION_ID, SCHEMA_VERSION, SUFFIX, add_functions
@@ -327,6 +327,17 @@ def _connect(path: Path, notes: list[str], undo: list[Any]) -> sqlite3.Connectio
     unfinished = header is None or header.wal or _beside(path, "-journal").exists()
     if not unfinished:
         return _opened(path, "mode=ro", undo)
+    if header is not None and wal_bytes:
+        state = wal.inspect(_beside(path, "-wal"))
+        if state.unfinished:
+            notes.append("the newest commit was cut off half-way: what it held of the run's end is missing")
+        if state.damaged:
+            # folding it in would take the evidence away, and each later reader would know nothing of it
+            notes.append(
+                f"the write-ahead log is damaged: the end of the run, in {state.damaged} of its pages, is "
+                "missing; read from a temporary copy, and the files are left as they are"
+            )
+            return _opened(_copy(path, undo), "mode=rw", undo)
     if os.access(path, os.W_OK) and os.access(path.absolute().parent, os.W_OK):
         if header is not None and wal_bytes:
             notes.append(f"{wal_bytes} bytes of the run's end lay in a write-ahead log beside the file")

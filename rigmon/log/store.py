@@ -81,6 +81,79 @@ def _connect(path: Path) -> sqlite3.Connection:
     return connection
 
 
+def _empty_log(header: RunHeader) -> bytes:
+    """The bytes of a run log that has its header and nothing else yet."""
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        rig_toml = _text(header.rig_toml)
+        connection.executescript(
+            f"BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION}; {DDL}"
+        )
+        connection.execute(
+            "INSERT INTO run VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)",
+            (
+                _text(header.run_id),
+                _text(header.source),
+                rig_toml,
+                hashlib.sha256(rig_toml.encode()).hexdigest(),
+                _text(header.software),
+                _text(header.host),
+                header.boot_id,
+                sqlite3.sqlite_version,
+            ),
+        )
+        connection.execute("COMMIT")
+        return connection.serialize()
+    finally:
+        connection.close()
+
+
+def _make_file(path: Path, content: bytes) -> None:
+    """Make a new file, on the disk before its name is there: whenever the power goes or the process is
+    killed, there is the whole file or none. Raises OSError, FileExistsError for a name that is taken.
+    """
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        try:
+            descriptor = os.open(path.parent, os.O_TMPFILE | os.O_WRONLY, 0o644)
+        except OSError:  # some file systems know no nameless files, such as those of most sticks
+            _write_named(path, content)
+            return
+        try:
+            _write(descriptor, content)
+            try:
+                # with a folder given, the link is followed to the nameless file: open(2), O_TMPFILE
+                os.link(f"/proc/self/fd/{descriptor}", path, src_dir_fd=folder)
+            except FileExistsError:
+                raise
+            except OSError:
+                _write_named(path, content)
+        finally:
+            os.close(descriptor)
+    finally:
+        os.close(folder)
+
+
+def _write_named(path: Path, content: bytes) -> None:
+    descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644)
+    try:
+        _write(descriptor, content)
+    except OSError:
+        with suppress(OSError):
+            path.unlink()
+        raise
+    finally:
+        os.close(descriptor)
+
+
+def _write(descriptor: int, content: bytes) -> None:
+    rest = memoryview(content)
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+    os.fsync(descriptor)
+
+
 def _sync_folder(folder: Path) -> None:
     """Make a new file's name durable."""
     descriptor = os.open(folder, os.O_RDONLY)
@@ -106,13 +179,15 @@ class Store:
             if os.path.lexists(name):
                 raise LogError(f"{name}: is there already; a run log is never overwritten, give another name")
         try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
+            _make_file(path, _empty_log(header))
         except OSError as error:
             raise LogError(f"{path}: the run log cannot be made: {error.strerror}") from error
         self._held: tuple[int, int] | None = files.hold(path)
         self._connection: sqlite3.Connection | None = None
         try:
-            self._create(header)
+            self._connection = _connect(path)
+            # Where the file system cannot do it (shared folders), SQLite keeps its rollback journal.
+            self._connection.execute("PRAGMA journal_mode = WAL")
             _sync_folder(path.parent)
         except (sqlite3.Error, OSError) as error:
             self.close()
@@ -120,32 +195,6 @@ class Store:
                 with suppress(OSError):
                     made.unlink()
             raise LogError(f"{path}: the run log cannot be made: {error}") from error
-
-    def _create(self, header: RunHeader) -> None:
-        self._connection = connection = _connect(self.path)
-        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
-        rig_toml = _text(header.rig_toml)
-        # The schema and the header go into the file itself before there is a write-ahead log: whatever is
-        # lost later, the file says what it is.
-        connection.executescript(
-            f"BEGIN; PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION}; {DDL}"
-        )
-        connection.execute(
-            "INSERT INTO run VALUES (1, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)",
-            (
-                _text(header.run_id),
-                _text(header.source),
-                rig_toml,
-                hashlib.sha256(rig_toml.encode()).hexdigest(),
-                _text(header.software),
-                _text(header.host),
-                header.boot_id,
-                sqlite3.sqlite_version,
-            ),
-        )
-        connection.execute("COMMIT")
-        # Where the file system cannot do it (shared folders), SQLite says so and keeps its rollback journal.
-        connection.execute("PRAGMA journal_mode = WAL")
 
     def commit(
         self, readings: Sequence[Reading], outputs: Sequence[Numbered], losses: Sequence[Loss]

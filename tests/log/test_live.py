@@ -160,6 +160,13 @@ def test_no_output_is_on_the_disk_before_its_reading(writer, monkeypatch):
     assert (newest, outputs) == (2999, 3000)
 
 
+def test_what_a_commit_took_comes_off_the_wait_for_the_next() -> None:
+    assert live._wait_s(0.95, 0.0, True) == 0.95
+    assert live._wait_s(0.95, 0.25, True) == pytest.approx(0.70)
+    assert live._wait_s(0.95, 3.0, True) == 0.475  # a slow card is not kept busy all the time
+    assert live._wait_s(0.95, 0.25, False) == 0.95
+
+
 # -- the disk is slow ------------------------------------------------------------------------------------
 
 
