@@ -24,6 +24,8 @@ _READ_BYTES: Final = 4096
 _POLL_S: Final = 0.2
 _FIRST_RETRY_S: Final = 0.1
 _LONGEST_RETRY_S: Final = 1.0
+#: a port that is silent for so long is looked at: has its name been given to another device?
+_QUIET_S: Final = 1.0
 _HINTS: Final[dict[int, str]] = {
     errno.ENOENT: "is it plugged in?",
     errno.EACCES: "is this user in the group 'dialout'?",
@@ -128,7 +130,10 @@ class SerialNmea:
                     data = port.read(max(1, port.in_waiting))
                 else:
                     # pyserial's own wait cannot be woken on every kind of port; this one can.
-                    select.select([fd, self._wake_r], [], [])
+                    if not select.select([fd, self._wake_r], [], [], _QUIET_S)[0]:
+                        if _leads_elsewhere(self.url, fd):
+                            raise OSError("the name leads to another device now")
+                        continue
                     data = port.read(_READ_BYTES)
                 now_ns = hub.clock.now_ns()
                 if data:
@@ -152,6 +157,15 @@ def _descriptor(port: Any) -> int | None:
         return int(port.fileno())
     except (AttributeError, OSError, ValueError):
         return None
+
+
+def _leads_elsewhere(url: str, fd: int) -> bool:
+    """Whether a port's name leads to another device than the open one: a stick that came back under another
+    number behind its name in /dev/serial/by-id, while the driver never said that the old one is gone."""
+    try:
+        return os.stat(url).st_rdev != os.fstat(fd).st_rdev
+    except OSError:  # a URL, or a name that is not there just now
+        return False
 
 
 def _plain(error: Exception) -> str:

@@ -3,7 +3,8 @@
 import os
 import threading
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from rigmon.edge.hub import Hub
@@ -77,6 +78,16 @@ class PtyPort:
         gone = self._master
         self.plug()
         os.close(gone)
+
+    @contextmanager
+    def repointed(self) -> Iterator[None]:
+        """The name leads to another device, and the old one stays there, silent."""
+        gone = self._master
+        self.plug()
+        try:
+            yield
+        finally:
+            os.close(gone)
 
     def send(self, data: bytes) -> None:
         while data:

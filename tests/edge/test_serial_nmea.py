@@ -10,6 +10,7 @@ import pytest
 import serial
 from fakes import PATIENCE_S, Collector, JumpingClock, PtyPort
 
+from rigmon.edge import serial_nmea
 from rigmon.edge.hub import Hub, MonotonicClock
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import UsageError
@@ -137,6 +138,36 @@ def test_a_stick_that_comes_back_as_another_device_behind_the_same_name(
     collector.wait_for(has_kinds("opened", "closed", "opened"))
     port.send(RMC + b"\r\n")
     assert lines(collector.wait_for(has_lines(1))) == [RMC]
+
+
+def test_a_name_that_leads_to_another_device_while_the_old_one_only_falls_silent(
+    port: PtyPort, reader: SerialNmea, collector: Collector
+) -> None:
+    port.plug()
+    reader.start()
+    collector.wait_for(has_kinds("opened"))
+    with port.repointed():
+        readings = collector.wait_for(has_kinds("opened", "closed", "opened"))
+        assert faults(readings)[1].detail == f"{port.link}: the name leads to another device now"
+        port.send(RMC + b"\r\n")
+        assert lines(collector.wait_for(has_lines(1))) == [RMC]
+
+
+def test_a_name_that_is_gone_does_not_close_a_port_that_is_there(
+    port: PtyPort, reader: SerialNmea, collector: Collector
+) -> None:
+    port.plug()
+    reader.start()
+    collector.wait_for(has_kinds("opened"))
+    where = os.readlink(port.link)
+    port.link.unlink()
+    with os.fdopen(os.open(where, os.O_RDONLY | os.O_NOCTTY)) as same:
+        assert not serial_nmea._leads_elsewhere(str(port.link), same.fileno())
+        assert not serial_nmea._leads_elsewhere("socket://192.0.2.7:10110", same.fileno())
+        assert not serial_nmea._leads_elsewhere(where, same.fileno())
+        assert serial_nmea._leads_elsewhere("/dev/null", same.fileno())
+    port.send(RMC + b"\r\n")
+    assert kinds(collector.wait_for(has_lines(1))) == ["opened"]
 
 
 def test_a_port_held_by_another_program_is_waited_for(
