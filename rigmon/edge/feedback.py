@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Final, TextIO
 
 from rigmon import units
-from rigmon.core.rate import speed_band_m_s, speed_for_rate_m_s
+from rigmon.edge.guide import speed_to_hold
 from rigmon.model import Alert, Basis, Flag, Output, Sample
 from rigmon.rig import Rig
 from rigmon.words import ALERT_WORDS, alert_words
@@ -53,16 +53,11 @@ def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
     The speed to hold is the one that gives the target rate at the flow now; with the boom off there is
     no flow, and it is the target speed.
     """
-    speed, flow = sample.speed_m_s, sample.flow_l_min
-    hold: float | None = None
-    low = high = None
-    if sample.boom_on == 0:
-        hold = rig.target.speed_m_s
-    elif flow:
-        hold = speed_for_rate_m_s(rig.target.rate_l_ha, flow, rig.swath_m)
-        low, high = speed_band_m_s(hold, rig.target.tolerance_pct)
+    speed = sample.speed_m_s
+    hold, band = speed_to_hold(sample, rig)
     at = _number(hold, "speed", rig)
-    if low is not None and high is not None:
+    if band is not None:
+        low, high = band
         at += f" ({_number(low, 'speed', rig)}-{_number(high, 'speed', rig)})"
 
     if speed is None:
@@ -71,8 +66,8 @@ def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
         return "stopped", at
     if sample.boom_on == 0:
         return "boom off", at
-    if low is None or high is None:
-        return ("flow unknown" if flow is None else "no flow"), at
+    if band is None:
+        return ("flow unknown" if sample.flow_l_min is None else "no flow"), at
     if speed > high:
         return "SLOWER to", at
     if speed < low:
@@ -197,6 +192,8 @@ class TerminalFeedback:
     def start(self) -> None:
         """Write the heading and start the thread."""
         self._out.flush()
+        self._done = False
+        self._active.clear()
         self._thread = threading.Thread(target=self._run, name="feedback", daemon=True)
         self._thread.start()
 
