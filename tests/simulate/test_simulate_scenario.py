@@ -84,6 +84,8 @@ def test_an_unknown_kind_is_answered_with_the_kinds_there_are() -> None:
         ({"speed_quantum_kn": 0.05}, "must be 0.1, 0.01 or 0.001"),
         ({"start_utc": datetime(2026, 1, 1)}, "needs a time zone"),  # noqa: DTZ001, RUF100
         ({"start_utc": datetime(2026, 1, 1, 0, 0, 0, 5, tzinfo=UTC)}, "must be a whole second"),
+        ({"start_utc": datetime(1999, 12, 31, tzinfo=UTC)}, "must be in the years 2000 to 2079"),
+        ({"start_utc": datetime(2080, 1, 1, tzinfo=UTC)}, "must be in the years 2000 to 2079"),
         ({"sensors": ("flow", "wind")}, "must be some of: flow, pressure, switch"),
         ({"creep_m_s": 2.0}, "must be below the rig's target speed"),
         ({"passes": 10000, "pass_length_m": 10000}, "more than a day"),
