@@ -205,9 +205,9 @@ class Scenario:
             raise UsageError(f"start_utc = {self.start_utc.isoformat()} needs a time zone, such as +00:00")
         if self.start_utc.microsecond:
             raise UsageError(f"start_utc = {self.start_utc.isoformat()} must be a whole second")
-        if not 2000 <= self.start_utc.astimezone(UTC).year <= 2079:
+        if not 2000 <= self.start_utc.year <= 2079:
             raise UsageError(
-                f"start_utc = {self.start_utc.isoformat()} must be in the years 2000 to 2079: RMC has two digits"
+                f"start_utc = {self.start_utc.isoformat()} must be in the years 2000 to 2079"
             )
         if self.rig.target.speed_m_s <= self.creep_m_s:
             raise UsageError(
