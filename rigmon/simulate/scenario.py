@@ -206,9 +206,7 @@ class Scenario:
         if self.start_utc.microsecond:
             raise UsageError(f"start_utc = {self.start_utc.isoformat()} must be a whole second")
         if not 2000 <= self.start_utc.year <= 2079:
-            raise UsageError(
-                f"start_utc = {self.start_utc.isoformat()} must be in the years 2000 to 2079"
-            )
+            raise UsageError(f"start_utc = {self.start_utc.isoformat()} must be in the years 2000 to 2079")
         if self.rig.target.speed_m_s <= self.creep_m_s:
             raise UsageError(
                 f"creep_m_s = {self.creep_m_s:g} must be below the rig's target speed, "
