@@ -1,14 +1,15 @@
 """The daemon: sources, hub, core, run log and feedback wired together, and the only main loop.
 
 The same loop serves a live run (serial sources, the monotonic clock) and a bench run (a recording, the
-bench clock). Nothing here imports numpy, pandas, pyproj or click: a small board starts fast and stays lean.
+bench clock): `run` is one run from its start to its end, `serve` one run after another, as the work begins
+and ends. Nothing here imports numpy, pandas, pyproj or click: a small board starts fast and stays lean.
 """
 
 import errno
 import os
 import signal
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +22,24 @@ from rigmon.edge.bench import BenchSource
 from rigmon.edge.hub import Hub
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import LogError, UsageError
+from rigmon.lifecycle import STOP_HELD, SUPPLY_FAILED, LifeCycle, PreRoll
+from rigmon.log.background import BackgroundLog
 from rigmon.log.header import new_run_id, run_header
 from rigmon.log.records import record_note
+from rigmon.log.space import SHORT_OF_ROOM
 from rigmon.log.writer import RunLogWriter
-from rigmon.model import Output, RunHeader, Source, SourceFault
+from rigmon.model import (
+    Alert,
+    Note,
+    Output,
+    PulseCount,
+    Reading,
+    RunHeader,
+    Sample,
+    Source,
+    SourceFault,
+    Tick,
+)
 from rigmon.rig import Rig
 
 #: the card's trouble, not the person's: the driver still gets speed and rate, and an alert about the log
@@ -53,6 +68,18 @@ class Feedback(Protocol):
     def tell(self, t_ns: int, text: str) -> None: ...
 
     def stop(self) -> None: ...
+
+
+class Notifier(Protocol):
+    """Tells the service manager how the daemon is; see `rigmon.edge.notify`."""
+
+    def ready(self) -> None: ...
+
+    def show(self, outputs: Sequence[Output]) -> None: ...
+
+    def handled(self, healthy: bool, run: str) -> None: ...
+
+    def stopping(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +131,170 @@ def _refuse_wired_sensors(rig: Rig) -> None:
             )
 
 
-# -- the run -------------------------------------------------------------------------------------------
+def control_sources(rig: Rig, hub: Hub) -> list[RunSource]:
+    """The stop button and the power-fail pin, as far as the rig has them. Raises UsageError for a pin that
+    cannot be used.
+    """
+    if rig.runs.stop_pin is None and rig.power.fail_pin is None:
+        return []
+    from rigmon.edge.buttons import control_pins
+
+    return list(control_pins(rig, hub, STOP_HELD, SUPPLY_FAILED))
+
+
+# -- the loop ------------------------------------------------------------------------------------------
+
+
+class _Loop:
+    """From the hub to the log first, to the core second; what the core makes goes to the log and the driver.
+
+    `zero_ns` is the run's start on the hub's clock: the core and the log know stamps from there on.
+    `next_seq` numbers the readings of a run that does not begin with the hub's first one.
+    """
+
+    def __init__(
+        self, rig: Rig, hub: Hub, feedback: Feedback | None, notifier: Notifier | None = None
+    ) -> None:
+        self.hub = hub
+        self.pipeline = Pipeline(rig)
+        self.log: RunLogWriter | BackgroundLog | None = None
+        self.run_words = "no run log"
+        self.zero_ns = 0
+        self.next_seq: int | None = None
+        self.newest_ns = 0
+        self.readings = self.outputs = 0
+        self.active: dict[str, Alert] = {}
+        self.told: list[str] = []  # about the log, for the person
+        self._feedback = feedback
+        self._notifier = notifier
+
+    def go(self, after: Callable[[Reading, Sequence[Output]], None] | None = None) -> None:
+        """Until the hub ends. `after` gets each reading as the hub gave it, and what the core made of it."""
+        hub, notifier = self.hub, self._notifier
+        while (reading := hub.next(self.zero_ns + self.pipeline.deadline_ns)) is not None:
+            outputs = self.take(self.moved(reading))
+            self.show(outputs)
+            if after is not None:
+                after(reading, outputs)
+            if notifier is not None:
+                # The end of the pipeline, and nowhere else: a tick comes at the latest each 1.1 s. A card
+                # that is slow, full or hangs is the alert's business: a new start would mend none of these
+                # and cost the driver the guidance. A log thread that has died is a fault that it does mend.
+                notifier.handled(self.log is None or self.log.alive, self.run_words)
+
+    def moved(self, reading: Reading) -> Reading:
+        """The reading with its number and stamp in this run."""
+        if self.next_seq is None:
+            self.newest_ns = max(self.newest_ns, reading.t_ns)
+            return reading
+        zero_ns, payload = self.zero_ns, reading.payload
+        if type(payload) is PulseCount and payload.last_edge_ns is not None:
+            payload = payload._replace(last_edge_ns=payload.last_edge_ns - zero_ns)
+        # held back on the way in for longer than the pre-roll: no run has stamps below zero
+        t_ns = max(0, reading.t_ns - zero_ns)
+        self.newest_ns = max(self.newest_ns, t_ns)
+        seq, self.next_seq = self.next_seq, self.next_seq + 1
+        return Reading(seq, t_ns, reading.source, payload)
+
+    def take(self, reading: Reading) -> Sequence[Output]:
+        """One reading into the log and the core."""
+        log = self.log
+        self.readings += 1
+        if log is not None:
+            log.reading(reading)
+        payload = reading.payload
+        if type(payload) is SourceFault:
+            # the driver should know why a source is silent, not only that it is
+            self._tell(reading.t_ns, f"{reading.source.name}: {payload.kind}: {payload.detail}")
+            if payload.kind == SHORT_OF_ROOM:
+                self.told.append(payload.detail)
+        elif type(payload) is Note and reading.source is Source.LOG:
+            self.told.append(payload.text)
+            self._tell(reading.t_ns, payload.text)
+        outputs = self.pipeline.feed(reading)
+        if outputs:
+            self.outputs += len(outputs)
+            if log is not None:
+                log.outputs(outputs)
+        return outputs
+
+    def finish(self, ended_ns: int) -> None:
+        """The run's last interval and tallies."""
+        last = self.pipeline.finish(ended_ns)
+        self.outputs += len(last)
+        if self.log is not None:
+            self.log.outputs(last)
+        self.show(last)
+
+    def show(self, outputs: Sequence[Output]) -> None:
+        """To the driver, and to the service manager's status."""
+        if not outputs:
+            return
+        for output in outputs:
+            if type(output) is Alert:
+                if output.raised:
+                    self.active[output.code] = output
+                else:
+                    self.active.pop(output.code, None)
+        if self._feedback is not None:
+            self._feedback.publish(outputs)
+        if self._notifier is not None:
+            self._notifier.show(outputs)
+
+    def _tell(self, t_ns: int, text: str) -> None:
+        if self._feedback is not None:
+            self._feedback.tell(t_ns, text)
+
+
+@contextmanager
+def _running(
+    hub: Hub,
+    sources: Sequence[RunSource],
+    feedback: Feedback | None,
+    notifier: Notifier | None,
+    close_logs: Callable[[], None],
+) -> Iterator[None]:
+    """Everything started; afterwards, however it ended, everything let go, and signals as before."""
+    started: list[RunSource] = []
+    with _stopped_by_signals(hub):
+        try:
+            if feedback is not None:
+                feedback.start()
+            for source in sources:
+                source.start()
+                started.append(source)
+            if notifier is not None:
+                notifier.ready()
+            yield
+        finally:
+            if notifier is not None:
+                notifier.stopping()
+            # The log first: whoever sent the signal, or the supply, may not wait long.
+            close_logs()
+            hub.release()
+            for source in started:
+                source.stop()
+            if feedback is not None:
+                feedback.stop()
+    for source in started:
+        if isinstance(source, BenchSource) and source.error is not None:
+            raise source.error
+
+
+def _first_notes(records: Sequence[str], source_name: str) -> list[tuple[Source, Note]]:
+    """What each run begins with: the calibration records in use first, then what else is known of it."""
+    notes = [(Source.PERSON, record_note(record)) for record in records]
+    if source_name == "live":
+        notes.append((Source.HUB, LIVE_RUN))
+    return notes
+
+
+def _check_seconds(stop_after_s: float | None) -> None:
+    if stop_after_s is not None and not 0 < stop_after_s < 1e9:
+        raise UsageError(f"a run of {stop_after_s:g} s is not possible; give seconds above 0")
+
+
+# -- one run -------------------------------------------------------------------------------------------
 
 
 def run(
@@ -120,6 +310,8 @@ def run(
     stop_after_s: float | None = None,
     commit_by_time_ns: int | None = None,
     records: Sequence[str] = (),
+    notifier: Notifier | None = None,
+    make_room: Callable[[], None] | None = None,
 ) -> RunOutcome:
     """Run until SIGINT, SIGTERM or SIGHUP, until a source closes the hub, or for `stop_after_s` of run time.
 
@@ -127,54 +319,39 @@ def run(
     to the feedback. A port, a card or a terminal in trouble does not end the run. `commit_by_time_ns` is
     for bench runs flat out, which would outrun the log's thread: see RunLogWriter. `records` are the
     calibration records that the rig's numbers were taken from, as JSON texts: they go into the run as notes,
-    stamped with its start, before any reading (`rigmon.log.records` reads them back).
+    stamped with its start, before any reading (`rigmon.log.records` reads them back). `make_room` is called
+    before the log is made.
 
     Raises UsageError for a time that is not above zero, when the log cannot be made where it was asked
     for, and whatever a recording's items raised; nothing is left running then.
     """
-    if stop_after_s is not None and not 0 < stop_after_s < 1e9:
-        raise UsageError(f"a run of {stop_after_s:g} s is not possible; give seconds above 0")
+    _check_seconds(stop_after_s)
     run_id = run_id or new_run_id()
     if stop_after_s is not None:
         hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
-    for record in records:
-        hub.put(0, Source.PERSON, record_note(record))
-    if source_name == "live":
-        hub.put(0, Source.HUB, LIVE_RUN)
+    for source, note in _first_notes(records, source_name):
+        hub.put(0, source, note)
     troubles: list[str] = []
-    pipeline = Pipeline(rig)
-    writer = None
+    loop = _Loop(rig, hub, feedback, notifier)
+    writer: RunLogWriter | None = None
     if log_path is not None:
+        if make_room is not None:
+            make_room()
         header = run_header(run_id, source_name, rig_toml)
-        writer = _open_log(log_path, header, commit_by_time_ns, hub, troubles)
-    with _stopped_by_signals(hub):
-        started: list[RunSource] = []
-        ended_ns: int | None = None
-        try:
-            if feedback is not None:
-                feedback.start()
-            for source in sources:
-                source.start()
-                started.append(source)
-            readings, outputs = _loop(hub, pipeline, writer, feedback)
-            ended_ns = hub.ended_ns or 0
-            last = pipeline.finish(ended_ns)
-            if writer is not None:
-                writer.outputs(last)
-            if feedback is not None:
-                feedback.publish(last)
-        finally:
-            # The log first: whoever sent the signal may not wait long.
-            if writer is not None:
-                _close_log(writer, ended_ns, hub.why, troubles)
-            hub.release()
-            for source in started:
-                source.stop()
-            if feedback is not None:
-                feedback.stop()
-    for source in started:
-        if isinstance(source, BenchSource) and source.error is not None:
-            raise source.error
+        loop.log = writer = _open_log(log_path, header, commit_by_time_ns, hub, troubles)
+        if writer is not None:
+            loop.run_words = f"run {run_id}"
+    ended_ns: int | None = None
+
+    def close_log() -> None:
+        if writer is not None:
+            _close_log(writer, ended_ns, hub.why, troubles)
+
+    with _running(hub, sources, feedback, notifier, close_log):
+        loop.go()
+        ended_ns = hub.ended_ns or 0
+        loop.finish(ended_ns)
+    assert ended_ns is not None
     if feedback is not None and feedback.trouble is not None:
         troubles.append(feedback.trouble)
     return RunOutcome(
@@ -182,34 +359,238 @@ def run(
         log_path=log_path if writer is not None else None,
         ended_ns=ended_ns,
         ended_why=hub.why,
-        readings=readings,
-        outputs=outputs + len(last),
-        troubles=tuple(troubles),
+        readings=loop.readings,
+        outputs=loop.outputs,
+        troubles=(*loop.told, *troubles),
     )
 
 
-def _loop(
-    hub: Hub, pipeline: Pipeline, writer: RunLogWriter | None, feedback: Feedback | None
-) -> tuple[int, int]:
-    """The main loop. Returns how many readings went in and how many outputs came out."""
-    n_readings = n_outputs = 0
-    while (reading := hub.next(pipeline.deadline_ns)) is not None:
-        n_readings += 1
-        if writer is not None:
-            writer.reading(reading)
-        if feedback is not None and type(reading.payload) is SourceFault:
-            # the driver should know why a source is silent, not only that it is
-            feedback.tell(
-                reading.t_ns, f"{reading.source.name}: {reading.payload.kind}: {reading.payload.detail}"
-            )
-        outputs = pipeline.feed(reading)
-        if outputs:
-            n_outputs += len(outputs)
-            if writer is not None:
-                writer.outputs(outputs)
-            if feedback is not None:
-                feedback.publish(outputs)
-    return n_readings, n_outputs
+# -- one run after another -----------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Ending:
+    """A run whose log is being closed."""
+
+    log: BackgroundLog
+    path: Path
+    outcome: RunOutcome
+
+
+class _Runs:
+    """Begins and ends runs, each with its own log, number, sequence and time zero, as the life cycle says."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        rig_toml: str,
+        new_log: Callable[[str], Path],
+        loop: _Loop,
+        feedback: Feedback | None,
+        on_ended: Callable[[RunOutcome], None],
+        source_name: str,
+        records: Sequence[str],
+        make_room: Callable[[], None] | None,
+    ) -> None:
+        self._rig = rig
+        self._rig_toml = rig_toml
+        self._new_log = new_log
+        self._loop = loop
+        self._feedback = feedback
+        self._on_ended = on_ended
+        self._source_name = source_name
+        self._first = _first_notes(records, source_name)
+        self._make_room = make_room
+        self._cycle = LifeCycle(rig)
+        self._before = PreRoll()
+        self._log: BackgroundLog | None = None
+        self._run_id = ""
+        self._path = Path()
+        self._ending: list[_Ending] = []
+        self.count = 0
+        self.troubles: list[str] = []  # of no run
+
+    def begin(self) -> None:
+        """A new run, from the oldest reading of the pre-roll on."""
+        loop = self._loop
+        run_id = self._run_id = new_run_id()
+        path = self._path = self._new_log(run_id)
+        header = run_header(run_id, self._source_name, self._rig_toml)
+
+        def open_writer() -> RunLogWriter:
+            _make_folder(path)
+            if self._make_room is not None:
+                self._make_room()
+            return RunLogWriter(path, header, self._on_trouble)
+
+        loop.log = self._log = BackgroundLog(open_writer, self._on_trouble)
+        loop.run_words = f"run {run_id}"
+        loop.zero_ns, first = self._before.take()
+        loop.next_seq, loop.newest_ns = 0, 0
+        loop.readings = loop.outputs = 0
+        loop.told.clear()
+        loop.pipeline = pipeline = Pipeline(self._rig)
+        self._cycle.begun()
+        self.count += 1
+        made: list[Output] = []
+        zero_ns = loop.zero_ns
+        for source, note in self._first:
+            made += loop.take(loop.moved(Reading(0, zero_ns, source, note)))
+        for reading in first:
+            # the rule for ticks, as the hub keeps it
+            while reading.t_ns - zero_ns > pipeline.deadline_ns:
+                tick = Reading(0, zero_ns + pipeline.deadline_ns, Source.HUB, Tick())
+                made += loop.take(loop.moved(tick))
+            made += loop.take(loop.moved(reading))
+        self._tell("a run has begun")
+        self._show_news(made)
+
+    def _show_news(self, made: Sequence[Output]) -> None:
+        """The core is a new one: the driver sees what has changed with it, not what is as it was."""
+        loop = self._loop
+        now_active: dict[str, Alert] = {}
+        newest: Sample | None = None
+        for output in made:
+            if type(output) is Alert:
+                if output.raised:
+                    now_active[output.code] = output
+                else:
+                    now_active.pop(output.code, None)
+            elif type(output) is Sample:
+                newest = output
+        news: list[Output] = [
+            Alert(loop.newest_ns, code, False, None, None, alert.unit)
+            for code, alert in loop.active.items()
+            if code not in now_active
+        ]
+        news += [alert for code, alert in now_active.items() if code not in loop.active]
+        loop.show([*news, *([] if newest is None else [newest])])
+
+    def after(self, reading: Reading, outputs: Sequence[Output]) -> None:
+        """Called when a reading went through: does the run end, or begin, with it?"""
+        if self._log is None:
+            self._before.add(reading)
+            if self._cycle.begins(outputs):
+                self.begin()
+        else:
+            why = self._cycle.ends(reading, outputs)
+            if why is not None:
+                self.end(self._loop.newest_ns, why)
+        if self._ending:
+            self._tell_ended()
+
+    def end(self, ended_ns: int, why: str) -> None:
+        """End the run, if there is one. The core goes on for the driver; the log is closed meanwhile."""
+        loop, log = self._loop, self._log
+        if log is None:
+            return
+        loop.finish(ended_ns)
+        log.close(ended_ns, why)
+        outcome = RunOutcome(
+            self._run_id, self._path, ended_ns, why, loop.readings, loop.outputs, tuple(loop.told)
+        )
+        self._ending.append(_Ending(log, self._path, outcome))
+        loop.log = self._log = None
+        loop.run_words = "between runs"
+        self._tell(f"the run has ended: {why}")
+
+    def close(self, why: str, timeout_s: float = 12.0) -> None:
+        """Leave no log open. A run that is still going was broken off: it keeps what it has and no end."""
+        if self._log is not None:
+            self._log.abandon()
+            self._log.join(timeout_s)
+            if self._log.trouble is not None:
+                self.troubles.append(self._log.trouble)
+            self.troubles.append(f"{self._path}: the run was broken off: {why or 'by an error'}")
+            self._log = self._loop.log = None
+        for ending in self._ending:
+            ending.log.join(timeout_s)
+        self._tell_ended(all_of_them=True)
+
+    def _tell_ended(self, all_of_them: bool = False) -> None:
+        for ending in list(self._ending):
+            if ending.log.done or all_of_them:
+                self._ending.remove(ending)
+                self._on_ended(_with_trouble(ending))
+
+    def _on_trouble(self, fault: SourceFault) -> None:
+        hub = self._loop.hub
+        if hub.ended_ns is None:
+            hub.put(hub.clock.now_ns(), Source.LOG, fault)
+        else:
+            self.troubles.append(f"run log: {fault.kind}: {fault.detail}")
+
+    def _tell(self, text: str) -> None:
+        if self._feedback is not None:
+            self._feedback.tell(self._loop.newest_ns, text)
+
+
+def _with_trouble(ending: _Ending) -> RunOutcome:
+    outcome, trouble = ending.outcome, ending.log.trouble
+    return RunOutcome(
+        outcome.run_id,
+        ending.path if ending.log.made else None,
+        outcome.ended_ns,
+        outcome.ended_why,
+        outcome.readings,
+        outcome.outputs,
+        outcome.troubles if trouble is None else (*outcome.troubles, trouble),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ServeOutcome:
+    """How it went when runs come and go. `troubles` belong to no single run."""
+
+    runs: int
+    ended_why: str
+    troubles: tuple[str, ...]
+
+
+def serve(
+    rig: Rig,
+    rig_toml: str,
+    new_log: Callable[[str], Path],
+    sources: Sequence[RunSource],
+    hub: Hub,
+    feedback: Feedback | None,
+    on_ended: Callable[[RunOutcome], None],
+    *,
+    source_name: str = "live",
+    stop_after_s: float | None = None,
+    records: Sequence[str] = (),
+    notifier: Notifier | None = None,
+    make_room: Callable[[], None] | None = None,
+) -> ServeOutcome:
+    """One run after another, as the rig's `runs` rules say, until a signal or a source closes the hub.
+
+    Each run has its own log at `new_log(run_id)`, a sequence and stamps from zero, and the readings of the
+    last seconds before its work. Between runs the driver is guided all the same. Logs are made and closed on
+    a thread of their own; `on_ended` gets each run, from this thread, when its log is closed. `make_room` is
+    called before each log is made. The other parameters are those of `run`.
+
+    Raises UsageError for a time that is not above zero and for a folder that can never hold a log, and
+    whatever a recording's items raised.
+    """
+    _check_seconds(stop_after_s)
+    if stop_after_s is not None:
+        hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
+    _check_folder(new_log(new_run_id()))
+    loop = _Loop(rig, hub, feedback, notifier)
+    loop.run_words = "between runs"
+    runs = _Runs(rig, rig_toml, new_log, loop, feedback, on_ended, source_name, records, make_room)
+    with _running(hub, sources, feedback, notifier, lambda: runs.close(hub.why)):
+        if rig.runs.begin == "start":
+            runs.begin()
+        loop.go(runs.after)
+        runs.end(max(loop.newest_ns, (hub.ended_ns or 0) - loop.zero_ns), hub.why)
+    troubles = runs.troubles
+    if feedback is not None and feedback.trouble is not None:
+        troubles.append(feedback.trouble)
+    return ServeOutcome(runs.count, hub.why, tuple(troubles))
+
+
+# -- signals -------------------------------------------------------------------------------------------
 
 
 @contextmanager
@@ -252,18 +633,40 @@ def _open_log(
             troubles.append(f"{path}: {fault.kind}: {fault.detail}")
 
     try:
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise LogError(f"{path.parent}: the folder cannot be made: {error.strerror}") from error
+        _make_folder(path)
         return RunLogWriter(path, header, on_trouble, commit_by_time_ns=commit_by_time_ns)
     except LogError as error:
-        cause = error.__cause__
-        if cause is None or (isinstance(cause, OSError) and cause.errno not in _CARD_TROUBLE):
+        if not _is_card_trouble(error):
             raise
         troubles.append(str(error))
         on_trouble(SourceFault("failed", str(error), 0))
         return None
+
+
+def _make_folder(path: Path) -> None:
+    """The folder of a log. Raises LogError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LogError(f"{path.parent}: the folder cannot be made: {error.strerror}") from error
+
+
+def _check_folder(path: Path) -> None:
+    """Raise LogError where no log can ever be made; a card in trouble may get well."""
+    try:
+        _make_folder(path)
+        if not os.access(path.parent, os.W_OK | os.X_OK):
+            raise LogError(
+                f"{path.parent}: this user cannot write there; log.folder must be a folder of its own"
+            )
+    except LogError as error:
+        if not _is_card_trouble(error):
+            raise
+
+
+def _is_card_trouble(error: LogError) -> bool:
+    cause = error.__cause__
+    return cause is not None and not (isinstance(cause, OSError) and cause.errno not in _CARD_TROUBLE)
 
 
 def _close_log(writer: RunLogWriter, ended_ns: int | None, why: str, troubles: list[str]) -> None:

@@ -38,11 +38,15 @@ LAYERS = {
     "rigmon.core": Layer(_BASE),
     "rigmon.core.nmea": Layer((*_BASE, "rigmon.core"), ("pynmea2",)),
     "rigmon.log": Layer(("rigmon", "rigmon.errors", "rigmon.model", "rigmon.units")),
+    "rigmon.log.space": Layer(("rigmon.errors", "rigmon.model", "rigmon.rig", "rigmon.log")),
     "rigmon.edge": Layer(
         (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero")
     ),
     "rigmon.replay": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
-    "rigmon.daemon": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge")),
+    "rigmon.lifecycle": Layer(_BASE),
+    "rigmon.daemon": Layer(
+        ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.lifecycle")
+    ),
     "rigmon.analysis": Layer(
         ("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pandas", "pyproj"),
@@ -57,14 +61,15 @@ LAYERS = {
     "rigmon.cli": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
-            *("rigmon.daemon", "rigmon.analysis", "rigmon.simulate", "rigmon.calibration", "rigmon.words"),
+            *("rigmon.daemon", "rigmon.lifecycle", "rigmon.analysis", "rigmon.simulate"),
+            *("rigmon.calibration", "rigmon.words"),
         ),
         ("click",),
     ),
 }
 
 #: The layers that speak SQL.
-_SQL = ("rigmon.log", "rigmon.analysis", "rigmon.calibration.book")
+_SQL = ("rigmon.log", "rigmon.log.space", "rigmon.analysis", "rigmon.calibration.book")
 
 #: The core needs no more of the standard library. Left out on purpose: clocks, threads, files, logging,
 #: random numbers, databases, and every function of math but sqrt, which alone is rounded alike everywhere.

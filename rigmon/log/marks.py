@@ -1,0 +1,62 @@
+"""The mark that a score leaves beside a run log, so that it is known which logs may make room for new ones.
+
+NAME.sqlite is scored when NAME.score.json is there and names that very log: its run, how many readings it
+has, and the checksum over all of them. Another log under the old name, or one that has grown since, is not.
+"""
+
+import json
+import os
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Final
+
+from rigmon.log.reader import RunLog
+
+_MARK: Final = 1  #: raised when the mark's keys change their meaning
+_LONGEST: Final = 64 * 1024 * 1024
+
+
+def mark_path(log_path: Path) -> Path:
+    """Where the mark of a run log lies."""
+    return log_path.with_name(f"{log_path.stem}.score.json")
+
+
+def identity(log: RunLog) -> dict[str, Any]:
+    """What tells a log from every other one, and from itself with other readings. Raises LogError."""
+    return {"run_id": log.header.run_id, "readings": log.readings_count, "checksum": log.checksum}
+
+
+def write_mark(log_path: Path, score: dict[str, Any]) -> None:
+    """Leave the mark, with the score as `rigmon score --json` prints it: all of it or, on failure, nothing.
+
+    Raises OSError where the folder cannot be written, LogError for a log that cannot be read.
+    """
+    with RunLog.open(log_path) as log:
+        mark = {"mark": _MARK, "run_log": identity(log), "score": score}
+    path = mark_path(log_path)
+    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
+    try:
+        with open(descriptor, "w", encoding="utf-8") as file:
+            json.dump(mark, file, indent=2, allow_nan=False)
+            file.write("\n")
+            file.flush()
+            os.fchmod(file.fileno(), 0o644)  # mkstemp's own mode shuts everybody else out
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        with suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+def is_scored(log: RunLog) -> bool:
+    """Whether a mark of this very log lies beside it. A mark that cannot be read counts for nothing."""
+    path = mark_path(log.path)
+    try:
+        if path.stat().st_size > _LONGEST:
+            return False
+        mark = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(mark, dict) and mark.get("mark") == _MARK and mark.get("run_log") == identity(log)
