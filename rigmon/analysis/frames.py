@@ -23,11 +23,11 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-#: the fields of Sample that the score needs; the integers can never be unknown
+#: the fields of Sample that the analysis needs; the integers can never be unknown
 _INTEGER: Final = ("t_ns", "dt_ns", "basis", "flags")
 _FIELDS: Final = (
-    "t_ns", "dt_ns", "lat_deg", "lon_deg", "speed_m_s", "speed_sd_m_s", "boom_on", "basis",
-    "distance_m", "area_m2", "volume_l", "flags",
+    "t_ns", "dt_ns", "lat_deg", "lon_deg", "track_deg", "speed_m_s", "speed_sd_m_s", "flow_l_min",
+    "pressure_kpa", "boom_on", "basis", "distance_m", "area_m2", "volume_l", "flags",
 )  # fmt: skip
 _ROW: Final = np.dtype([(name, np.int64 if name in _INTEGER else np.float64) for name in _FIELDS])
 _PICK: Final = itemgetter(*(Sample._fields.index(name) for name in _FIELDS))
@@ -44,8 +44,11 @@ class Columns:
     dt_ns: Integers
     lat_deg: Floats
     lon_deg: Floats
+    track_deg: Floats  #: course over ground as the receiver states it
     speed_m_s: Floats
     speed_sd_m_s: Floats
+    flow_l_min: Floats  #: of the whole boom, on `basis`
+    pressure_kpa: Floats
     boom_on: Floats  #: 1, 0 or NaN
     basis: Integers
     distance_m: Floats

@@ -1,24 +1,7 @@
 """The score of a run: did the treated ground get the rate it was meant to get?
 
-Sums are made from the run's samples, so none depends on how finely the run was sampled.
-Words used below:
-
-on              the boom is on (boom_on = 1)
-treated         on, and the area is known
-rated           treated, and the volume is known: ground with a dose
-unknown         on, and area or volume not known; or the boom's state itself not known
-dose [L/ha]     volume over area of a piece of ground, x 1e4 m2/ha
-piece           one rated sample; but neighbouring rated samples below rig.speed.minimum are one piece
-                together, since at such speeds the noise of the speed would scatter their doses at random
-
-Spraying below rig.speed.minimum: no rate is stated live, but the volume went onto the ground, so it counts
-in volume, area, mean and distribution, at the dose that volume over area gives (with the usual flow: far
-over the target). Standing still with the boom on adds volume and no area: it raises the mean, and it
-belongs to the dose of the slow piece around it.
-
-Noise of the sensors makes doses and speeds look more scattered than they were. It is taken out of their
-spread before they are sorted by tolerance or band, see `rigmon.analysis.denoise`; sums and means are as
-measured. A run too short to tell noise from motion is only smoothed over a second.
+Sums are made from the run's samples, so none depends on how finely the run was sampled. The words on,
+treated, rated, unknown, dose and piece are those of `rigmon.analysis.ground`.
 """
 
 from datetime import UTC, datetime
@@ -26,10 +9,9 @@ from math import isfinite, sqrt
 from typing import Any, Final
 
 import numpy as np
-from pyproj import Geod
 
-from rigmon.analysis.denoise import denoise
-from rigmon.analysis.frames import Columns, Floats, Integers, Mask, RunData
+from rigmon.analysis.frames import Columns, Floats, Mask, RunData
+from rigmon.analysis.ground import SLACK, Ground, Kind, number, positions, runs, sums
 from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
 from rigmon.model import Alert, Anchor, Basis, Flag
 from rigmon.rig import Rig
@@ -44,12 +26,7 @@ MERGE_S: Final = 2.0
 KEEP_M: Final = 3.0
 KEEP_S: Final = 3.0
 
-# Limits are inclusive; this keeps a dose that is exactly on one from falling out by rounding.
-_SLACK: Final = 1e-9
-_GEOD: Final = Geod(ellps="WGS84")
-
-_NOTHING, _IN, _UNDER, _OVER, _UNKNOWN = range(5)
-_KINDS: Final = {_OVER: "over", _UNDER: "under", _UNKNOWN: "unknown"}
+_KINDS: Final = {Kind.OVER: "over", Kind.UNDER: "under", Kind.UNKNOWN: "unknown"}
 _BASIS_NAME: Final = {
     Basis.FLOWMETER: "flowmeter",
     Basis.PRESSURE: "pressure",
@@ -84,10 +61,10 @@ def score(run: RunData) -> dict[str, Any]:
 
     The four shares add up to 100 % of rated plus unknown area. Under and over: dose outside
     target x (1 -+ tolerance), limits included in tolerance. The unknown area is an estimate where the
-    area itself is unknown: swath x distance, see `_estimated_distance_m`.
+    area itself is unknown: swath x distance, see `estimated_distance_m`.
     """
     rig = run.rig
-    ground = _Ground(run)
+    ground = Ground(run)
     rate = _rate(ground, rig)
     low, high = speed_band_m_s(rig.target.speed_m_s, rig.target.tolerance_pct)
     return {
@@ -95,7 +72,7 @@ def score(run: RunData) -> dict[str, Any]:
         "run": {
             "run_id": run.run_id,
             "started_utc": _started_utc(run.anchors),
-            "duration_s": _number(run.duration_s),
+            "duration_s": number(run.duration_s),
             "ended_cleanly": run.ended_cleanly,
         },
         "input": _input(run),
@@ -116,106 +93,6 @@ def score(run: RunData) -> dict[str, Any]:
     }
 
 
-class _Ground:
-    """Every sample's part in the ground: treated, rated, unknown; its dose and its kind."""
-
-    def __init__(self, run: RunData) -> None:
-        columns, rig = run.columns, run.rig
-        self.columns = columns
-        self.rig = rig
-        self.dt_s = columns.dt_s
-        boom_unknown = np.isnan(columns.boom_on)
-        on = columns.boom_on == 1
-        area_known = ~np.isnan(columns.area_m2)
-        volume_known = ~np.isnan(columns.volume_l)
-        self.treated: Mask = on & area_known
-        self.rated: Mask = self.treated & volume_known
-        self.unknown: Mask = boom_unknown | (on & ~(area_known & volume_known))
-        self.distance_m = np.where(
-            np.isnan(columns.distance_m), _estimated_distance_m(columns), columns.distance_m
-        )
-        #: area of each sample, estimated where unknown [m2]
-        self.area_m2 = np.where(area_known, columns.area_m2, self.distance_m * rig.swath_m)
-        self.area_m2[boom_unknown] = self.distance_m[boom_unknown] * rig.swath_m
-        #: fast enough for a rate
-        self.moving: Mask = self.treated & (columns.distance_m >= rig.speed.minimum_m_s * self.dt_s)
-        denoised = denoise(columns, self.rated)
-        self._dose_flow_l_s, self._dose_speed_m_s = denoised.flow_l_s, denoised.speed_m_s
-        with np.errstate(divide="ignore", invalid="ignore"):
-            measured = columns.distance_m / self.dt_s
-        #: best knowledge of each sample's mean speed [m/s]
-        self.mean_speed_m_s = np.where(np.isnan(denoised.speed_m_s), measured, denoised.speed_m_s)
-        self._pieces()
-
-    def _pieces(self) -> None:
-        index = np.flatnonzero(self.rated)
-        area, volume = self.columns.area_m2[index], self.columns.volume_l[index]
-        slow = ~self.moving[index]
-        joined = np.zeros(len(index), dtype=np.bool_)
-        joined[1:] = slow[1:] & slow[:-1] & (np.diff(index) == 1)
-        starts = np.flatnonzero(~joined)
-        piece_of = np.cumsum(~joined) - 1
-        self.piece_area_m2 = _sums(area, starts)
-        piece_volume = _sums(volume, starts)
-        has_ground = self.piece_area_m2 > 0
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            self.piece_dose_l_ha = np.where(has_ground, piece_volume / self.piece_area_m2 * 1e4, np.nan)
-        self._refine(index[starts], has_ground & ~slow[starts] & (piece_volume > 0))
-
-        part = self.rig.target.tolerance_pct / 100
-        low = self.rig.target.rate_l_ha * (1 - part) * (1 - _SLACK)
-        high = self.rig.target.rate_l_ha * (1 + part) * (1 + _SLACK)
-        kind = np.full(len(starts), _IN)
-        kind[self.piece_dose_l_ha < low] = _UNDER
-        kind[self.piece_dose_l_ha > high] = _OVER
-        kind[~has_ground] = np.where(piece_volume[~has_ground] > 0, _OVER, _NOTHING)
-        self.piece_kind = kind
-        #: kind of each sample's ground; _NOTHING where nothing was applied
-        self.kind: Integers = np.full(len(self.columns), _NOTHING)
-        self.kind[index] = kind[piece_of]
-        self.kind[self.unknown] = _UNKNOWN
-
-    def _refine(self, index: Integers, known: Mask) -> None:
-        """Doses of the `known` pieces (one sample each, `index`) by flow and speed without noise."""
-        index = index[known]
-        # a rig above the minimum on average over a sample is hardly below it over a second
-        speed = np.maximum(self._dose_speed_m_s[index], self.rig.speed.minimum_m_s)
-        self.piece_dose_l_ha[known] = self._dose_flow_l_s[index] / (speed * self.rig.swath_m) * 1e4
-
-
-def _estimated_distance_m(columns: Columns) -> Floats:
-    """An estimate of the distance [m] of the samples whose distance is unknown; NaN elsewhere.
-
-    Between two known positions the rig is taken to have gone straight (geodesic on WGS 84) at an even
-    speed; a bend makes this too short. The leg must be mostly gap, or a single far-off position would
-    decide. Otherwise: the last known speed before x time; at the start of a run, the first one after.
-    Nothing known: NaN.
-    """
-    estimate = np.full(len(columns), np.nan)
-    gap = np.flatnonzero(np.isnan(columns.distance_m))
-    if not len(gap):
-        return estimate
-    dt_s = columns.dt_s
-    moving = np.flatnonzero(~np.isnan(columns.speed_m_s))
-    if len(moving):
-        before = np.searchsorted(moving, gap, side="left") - 1
-        estimate[gap] = columns.speed_m_s[moving[np.maximum(before, 0)]] * dt_s[gap]
-    known = np.flatnonzero(columns.position_fresh)
-    leg = np.searchsorted(known, gap, side="left")  # the leg from known[leg - 1] to known[leg] ends after
-    inside = (leg > 0) & (leg < len(known))
-    gap, leg = gap[inside], leg[inside]
-    if not len(gap):
-        return estimate
-    legs, leg = np.unique(leg, return_inverse=True)
-    p, q = known[legs - 1], known[legs]
-    _, _, length_m = _GEOD.inv(columns.lon_deg[p], columns.lat_deg[p], columns.lon_deg[q], columns.lat_deg[q])
-    leg_s = (columns.t_ns[q] - columns.t_ns[p]) / 1e9
-    gap_s = np.bincount(leg, weights=dt_s[gap])
-    straight = ((leg_s > 0) & (gap_s >= 0.5 * leg_s * (1 - _SLACK)))[leg]
-    estimate[gap[straight]] = (np.asarray(length_m) / leg_s)[leg][straight] * dt_s[gap[straight]]
-    return estimate
-
-
 def _input(run: RunData) -> dict[str, Any]:
     tallied: dict[str, int] = {}
     for tally in run.tallies:
@@ -233,14 +110,14 @@ def _input(run: RunData) -> dict[str, Any]:
         "rejected": sum(rejected.values()),
         "rejected_by_reason": rejected,
         "fixes_valid": tallied.get("fix", 0),
-        "gps_gap_count": len(_runs(gap)[0]),
+        "gps_gap_count": len(runs(gap)[0]),
         "gps_gap_s": float(columns.dt_s[gap].sum()),
         "flow_source": run.rig.flow.source,
         "pressure_source": run.rig.pressure.source,
     }
 
 
-def _applied(ground: _Ground) -> dict[str, Any]:
+def _applied(ground: Ground) -> dict[str, Any]:
     treated, columns = ground.treated, ground.columns
     volume_l: float | None = float(columns.volume_l[ground.rated].sum())
     if treated.any() and not ground.rated.any():
@@ -259,13 +136,13 @@ def _applied(ground: _Ground) -> dict[str, Any]:
     }
 
 
-def _rate(ground: _Ground, rig: Rig) -> dict[str, float | None]:
+def _rate(ground: Ground, rig: Rig) -> dict[str, float | None]:
     rated, columns = ground.rated, ground.columns
     area, volume = float(columns.area_m2[rated].sum()), float(columns.volume_l[rated].sum())
     weight, dose = ground.piece_area_m2, ground.piece_dose_l_ha
     kind = ground.piece_kind
     shares = np.array(
-        [weight[kind == which].sum() for which in (_IN, _UNDER, _OVER)]
+        [weight[kind == which].sum() for which in (Kind.IN, Kind.UNDER, Kind.OVER)]
         + [np.nansum(ground.area_m2[ground.unknown])]
     )
     total = shares.sum()
@@ -276,7 +153,7 @@ def _rate(ground: _Ground, rig: Rig) -> dict[str, float | None]:
     cv_pct = _cv_pct(dose[has_ground], weight[has_ground])
     p05, p50, p95 = _quantiles(dose[has_ground], weight[has_ground], (0.05, 0.5, 0.95))
     return {
-        "mean_l_ha": _number(volume / area * 1e4) if area > 0 else None,
+        "mean_l_ha": number(volume / area * 1e4) if area > 0 else None,
         "cv_pct": cv_pct,
         "p05_l_ha": p05,
         "p50_l_ha": p50,
@@ -310,7 +187,7 @@ def mean_rate_uncertainty_pct(columns: Columns, rated: Mask, rig: Rig) -> float 
     sd = columns.speed_sd_m_s[rated]
     sd = np.where(np.isnan(sd), rig.gps.speed_noise_m_s, sd)
     random_m = sqrt(CORRELATION_TIME_S * float((sd * sd * columns.dt_s[rated]).sum()))
-    return _number(
+    return number(
         expanded_uncertainty_pct(
             on_flowmeter * rig.flow.uncertainty_pct,
             (on_pressure + on_calibration) * calibration_pct,
@@ -322,7 +199,7 @@ def mean_rate_uncertainty_pct(columns: Columns, rated: Mask, rig: Rig) -> float 
     )
 
 
-def _speed(ground: _Ground, low_m_s: float, high_m_s: float) -> dict[str, float | None]:
+def _speed(ground: Ground, low_m_s: float, high_m_s: float) -> dict[str, float | None]:
     timed = ground.treated & (ground.dt_s > 0)
     weight = ground.dt_s[timed]
     speed = ground.mean_speed_m_s[timed]
@@ -330,11 +207,11 @@ def _speed(ground: _Ground, low_m_s: float, high_m_s: float) -> dict[str, float 
         return {"mean_m_s": None, "sd_m_s": None, "cv_pct": None, "in_band_time_pct": None}
     mean = float(ground.distance_m[timed].sum() / weight.sum())
     sd = _standard_deviation(speed, weight, float((weight * speed).sum() / weight.sum()))
-    in_band = (speed >= low_m_s * (1 - _SLACK)) & (speed <= high_m_s * (1 + _SLACK))
+    in_band = (speed >= low_m_s * (1 - SLACK)) & (speed <= high_m_s * (1 + SLACK))
     return {
         "mean_m_s": mean,
         "sd_m_s": sd,
-        "cv_pct": _number(100 * sd / mean) if mean > 0 else None,
+        "cv_pct": number(100 * sd / mean) if mean > 0 else None,
         "in_band_time_pct": float(100 * weight[in_band].sum() / weight.sum()),
     }
 
@@ -349,8 +226,8 @@ def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
                 "code": alert.code,
                 "raised_s": alert.t_ns / 1e9,
                 "cleared_s": None,
-                "value": _number(alert.value),
-                "limit": _number(alert.limit),
+                "value": number(alert.value),
+                "limit": number(alert.limit),
                 "unit": alert.unit,
             }
             listed.append(active[alert.code])
@@ -359,7 +236,7 @@ def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
     return listed
 
 
-def _stretches(ground: _Ground) -> list[dict[str, Any]]:
+def _stretches(ground: Ground) -> list[dict[str, Any]]:
     """Stretches of ground that were over, under or unknown, in the order in which they begin.
 
     A stretch is made of neighbouring samples of one kind, joined across breaks shorter than MERGE_S.
@@ -371,7 +248,7 @@ def _stretches(ground: _Ground) -> list[dict[str, Any]]:
     columns = ground.columns
     found: list[dict[str, Any]] = []
     for which, name in _KINDS.items():
-        first, last = _runs(ground.kind == which)
+        first, last = runs(ground.kind == which)
         if not len(first):
             continue
         start_ns, end_ns = columns.start_ns[first], columns.t_ns[last]
@@ -381,54 +258,40 @@ def _stretches(ground: _Ground) -> list[dict[str, Any]]:
         stretch_end_ns = end_ns[np.append(group[1:], len(first)) - 1]
         mine = np.flatnonzero(ground.kind == which)
         starts = np.searchsorted(mine, first[group])
-        distance, area = _sums(ground.distance_m[mine], starts), _sums(ground.area_m2[mine], starts)
-        volume, time_s = _sums(columns.volume_l[mine], starts), _sums(ground.dt_s[mine], starts)
-        keep = time_s >= KEEP_S * (1 - _SLACK)
-        if which != _UNKNOWN:
-            keep |= distance >= KEEP_M * (1 - _SLACK)
+        distance, area = sums(ground.distance_m[mine], starts), sums(ground.area_m2[mine], starts)
+        volume, time_s = sums(columns.volume_l[mine], starts), sums(ground.dt_s[mine], starts)
+        keep = time_s >= KEEP_S * (1 - SLACK)
+        if which != Kind.UNKNOWN:
+            keep |= distance >= KEEP_M * (1 - SLACK)
         at_ns = np.stack([start_ns[group], stretch_end_ns])
-        lat, lon = _positions(columns, at_ns)
+        lat, lon = positions(columns, at_ns)
         for k in np.flatnonzero(keep):
-            has_dose = which != _UNKNOWN and area[k] > 0
+            has_dose = which != Kind.UNKNOWN and area[k] > 0
             dose = float(volume[k]) / float(area[k]) * 1e4 if has_dose else None
             found.append(
                 {
                     "kind": name,
                     "start_s": float(at_ns[0, k] / 1e9),
                     "end_s": float(at_ns[1, k] / 1e9),
-                    "distance_m": _number(distance[k]),
-                    "area_m2": _number(area[k]),
-                    "mean_l_ha": _number(dose),
-                    "start_lat_deg": _number(lat[0, k]),
-                    "start_lon_deg": _number(lon[0, k]),
-                    "end_lat_deg": _number(lat[1, k]),
-                    "end_lon_deg": _number(lon[1, k]),
+                    "distance_m": number(distance[k]),
+                    "area_m2": number(area[k]),
+                    "mean_l_ha": number(dose),
+                    "start_lat_deg": number(lat[0, k]),
+                    "start_lon_deg": number(lon[0, k]),
+                    "end_lat_deg": number(lat[1, k]),
+                    "end_lon_deg": number(lon[1, k]),
                 }
             )
     return sorted(found, key=lambda stretch: (stretch["start_s"], stretch["kind"]))
-
-
-def _positions(columns: Columns, at_ns: Integers) -> tuple[Floats, Floats]:
-    """Latitude and longitude [deg] at times, linear between known positions; NaN before and after them."""
-    known = columns.position_known
-    if not known.any():
-        nowhere = np.full(at_ns.shape, np.nan)
-        return nowhere, nowhere
-    t_ns = columns.t_ns[known]
-    lon = np.unwrap(columns.lon_deg[known], period=360)  # a run may cross the 180th meridian
-    lat_at = np.interp(at_ns, t_ns, columns.lat_deg[known], left=np.nan, right=np.nan)
-    lon_at = np.interp(at_ns, t_ns, lon, left=np.nan, right=np.nan)
-    wrapped = (lon_at < -180) | (lon_at > 180)
-    return lat_at, np.where(wrapped, (lon_at + 180) % 360 - 180, lon_at)
 
 
 def _verdict(rate: dict[str, float | None], required_pct: float) -> str:
     in_pct, unknown_pct = rate["in_tolerance_area_pct"], rate["unknown_area_pct"]
     if in_pct is None or unknown_pct is None or rate["mean_l_ha"] is None:
         return "insufficient_data"
-    if in_pct >= required_pct * (1 - _SLACK):
+    if in_pct >= required_pct * (1 - SLACK):
         return "in_tolerance"
-    if in_pct + unknown_pct < required_pct * (1 - _SLACK):
+    if in_pct + unknown_pct < required_pct * (1 - SLACK):
         return "out_of_tolerance"
     return "insufficient_data"
 
@@ -445,17 +308,6 @@ def _started_utc(anchors: tuple[Anchor, ...]) -> str | None:
     return None
 
 
-def _runs(mask: Mask) -> tuple[Integers, Integers]:
-    """First and last index of each unbroken run of True."""
-    edges = np.diff(mask.astype(np.int8), prepend=0, append=0)
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
-
-
-def _sums(values: Floats, starts: Integers) -> Floats:
-    """Sum of each group of neighbours that begins at `starts`."""
-    return np.add.reduceat(values, starts) if len(starts) else np.zeros(0)
-
-
 def _standard_deviation(values: Floats, weights: Floats, mean: float) -> float:
     with np.errstate(over="ignore", invalid="ignore"):  # on next to no ground a dose can be immense
         return sqrt(float((weights * (values - mean) ** 2).sum() / weights.sum()))
@@ -468,7 +320,7 @@ def _cv_pct(values: Floats, weights: Floats) -> float | None:
     mean = float((weights * values).sum() / weights.sum())
     if mean == 0 or not isfinite(mean):
         return None
-    return _number(100 * _standard_deviation(values, weights, mean) / mean)
+    return number(100 * _standard_deviation(values, weights, mean) / mean)
 
 
 def _quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> list[float | None]:
@@ -482,13 +334,8 @@ def _quantiles(values: Floats, weights: Floats, shares: tuple[float, ...]) -> li
     values = values[order]
     below = np.cumsum(weights[order])
     at = np.array(shares) * below[-1]
-    slack = _SLACK * below[-1]
+    slack = SLACK * below[-1]
     top = len(values) - 1
     lower = values[np.minimum(np.searchsorted(below, at - slack), top)]
     upper = values[np.minimum(np.searchsorted(below, at + slack), top)]
-    return [_number(q) for q in (lower + upper) / 2]
-
-
-def _number(value: Any) -> float | None:
-    """A finite Python float, or None."""
-    return float(value) if value is not None and isfinite(value) else None
+    return [number(q) for q in (lower + upper) / 2]

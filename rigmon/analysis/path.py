@@ -1,0 +1,143 @@
+"""Where the rig went, in local metres: places, courses and how sharply it turned.
+
+The plane is an azimuthal equidistant projection (pyproj, WGS 84) about the middle of the run: over a field
+it is true to far below a receiver's own noise (a kilometre from the centre, lengths are off by 4e-9).
+
+Between fixes places are interpolated in time; across a gap longer than MOST_GAP_S, and outside the first
+and the last fix, they are unknown. The course is the receiver's own, from Doppler, where it states one, since
+the positions of a low-cost receiver wander; else that of the positions over COURSE_S. What the antenna did is
+what is known: it is taken to be above the boom's middle.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from pyproj import Transformer
+
+from rigmon.analysis.frames import Columns, Floats, Integers, Mask
+
+#: a longer silence of the receiver leaves the way between its ends unknown [s]
+MOST_GAP_S: Final = 3.0
+#: course from positions is taken over this long [s]
+COURSE_S: Final = 2.0
+#: how sharply the rig turns is taken over this long [s]
+TURN_S: Final = 2.0
+#: slower than this a course means nothing [m/s]
+SLOWEST_M_S: Final = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Plane:
+    """The local plane of a run."""
+
+    lat_deg: float  #: of its origin
+    lon_deg: float
+
+    def to_metres(self, lat_deg: Floats, lon_deg: Floats) -> tuple[Floats, Floats]:
+        """East and north of the origin [m]."""
+        east, north = self._transformer().transform(lon_deg, lat_deg)
+        return np.asarray(east), np.asarray(north)
+
+    def to_degrees(self, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
+        """Latitude and longitude [deg]."""
+        lon, lat = self._transformer().transform(east_m, north_m, direction="INVERSE")
+        return np.asarray(lat), np.asarray(lon)
+
+    def _transformer(self) -> Transformer:
+        return Transformer.from_crs(
+            "EPSG:4326",
+            f"+proj=aeqd +lat_0={self.lat_deg!r} +lon_0={self.lon_deg!r} +datum=WGS84",
+            always_xy=True,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """The way of a run. Arrays are as long as the run has samples; NaN where unknown.
+
+    Places are those at the begin and the end of each sample's interval, so that neighbouring samples join.
+    """
+
+    plane: Plane
+    start_east_m: Floats
+    start_north_m: Floats
+    end_east_m: Floats
+    end_north_m: Floats
+    course_rad: Floats  #: clockwise from north, over the interval, without jumps at 360 degrees
+    curvature_per_m: Floats  #: 1 / radius of the turn, positive to the right; 0 on a straight line
+
+    @property
+    def known(self) -> Mask:
+        """Where both ends of the interval are known."""
+        ends = (self.start_east_m, self.start_north_m, self.end_east_m, self.end_north_m)
+        return np.asarray(~np.isnan(np.sum(ends, axis=0)))
+
+
+def path_of(columns: Columns) -> Path | None:
+    """The way of a run; None when it has fewer than two places."""
+    fresh = columns.position_fresh
+    if fresh.sum() < 2:
+        return None
+    t_s = columns.t_ns[fresh] / 1e9
+    lat, lon = columns.lat_deg[fresh], np.unwrap(columns.lon_deg[fresh], period=360)
+    middle = len(lat) // 2
+    plane = Plane(float(np.sort(lat)[middle]), float((np.sort(lon)[middle] + 180) % 360 - 180))
+    east, north = plane.to_metres(lat, lon)
+    start_s, end_s = columns.start_ns / 1e9, columns.t_ns / 1e9
+    start_east, start_north = _at(start_s, t_s, east), _at(start_s, t_s, north)
+    end_east, end_north = _at(end_s, t_s, east), _at(end_s, t_s, north)
+    middle_s = (start_s + end_s) / 2
+    course = _course(columns, middle_s, t_s, east, north)
+    return Path(
+        plane, start_east, start_north, end_east, end_north, course, _curvature(columns, middle_s, course)
+    )
+
+
+def _at(at_s: Floats, t_s: Floats, value: Floats) -> Floats:
+    """Linear between fixes; NaN in gaps and beyond the ends."""
+    found = np.interp(at_s, t_s, value, left=np.nan, right=np.nan)
+    after = np.clip(np.searchsorted(t_s, at_s), 1, len(t_s) - 1)
+    gap = (t_s[after] - t_s[after - 1] > MOST_GAP_S) & (at_s != t_s[after]) & (at_s != t_s[after - 1])
+    found[gap] = np.nan
+    return found
+
+
+def _course(columns: Columns, middle_s: Floats, t_s: Floats, east: Floats, north: Floats) -> Floats:
+    half = COURSE_S / 2
+    moved_east = _at(middle_s + half, t_s, east) - _at(middle_s - half, t_s, east)
+    moved_north = _at(middle_s + half, t_s, north) - _at(middle_s - half, t_s, north)
+    course = np.arctan2(moved_east, moved_north)
+    course[np.hypot(moved_east, moved_north) < SLOWEST_M_S * COURSE_S] = np.nan
+    told = np.radians(columns.track_deg)
+    course = np.where(np.isnan(told) | ~(columns.speed_m_s >= SLOWEST_M_S), course, told)
+    known = np.flatnonzero(~np.isnan(course))
+    course[known] = np.unwrap(course[known])
+    return course
+
+
+def _curvature(columns: Columns, middle_s: Floats, course: Floats) -> Floats:
+    """By how much the mean course of the second half of TURN_S differs from the first half's, per metre."""
+    curvature = np.full(len(columns), np.nan)
+    known = np.flatnonzero(~np.isnan(course) & (columns.speed_m_s >= SLOWEST_M_S))
+    if len(known) < 3:
+        return curvature
+    t, angle, speed = middle_s[known], course[known], columns.speed_m_s[known]
+    here = np.arange(len(t))
+    first = np.searchsorted(t, t - TURN_S / 2)
+    after = np.searchsorted(t, t + TURN_S / 2, side="right")
+    totals = {id(v): np.concatenate(([0.0], np.cumsum(v - v[0]))) for v in (t, angle, speed)}
+
+    def mean(values: Floats, low: Integers, high: Integers) -> Floats:
+        total = totals[id(values)]
+        return np.asarray((total[high] - total[low]) / (high - low) + values[0])
+
+    both = (here > first) & (after > here + 1)
+    low, at, high = first[both], here[both], after[both]
+    turned = mean(angle, at + 1, high) - mean(angle, low, at)
+    took_s = mean(t, at + 1, high) - mean(t, low, at)
+    near = took_s <= TURN_S + MOST_GAP_S
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(near, turned / took_s, np.nan)
+        curvature[known[both]] = slope / mean(speed, low, high)
+    return curvature
