@@ -171,7 +171,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "pin": Key("int", None, "gpio: BCM number of the switch pin", low=0, high=53, hint='27'),
         "pull": Key("choice", "up", "gpio: up | down | none: resistor of the switch pin", "", ("up", "down", "none")),
         "on_level": Key("choice", "low", "gpio: level of the pin while the boom is on; low: the switch connects it to ground", "", _LEVELS),
-        "stale": Key("time", "5 s", "xdr: silence after which the switch is unknown", low=0.2, high=600),
+        "stale": Key("time", "5 s", "silence after which the switch is unknown", low=0.2, high=600),
     },
     "lights": {
         "pins": Key("pins", None, "BCM numbers of three to eight lights in a row, from too slow to too fast", hint="[5, 6, 13]"),

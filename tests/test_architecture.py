@@ -40,7 +40,7 @@ LAYERS = {
     "rigmon.log": Layer(("rigmon", "rigmon.errors", "rigmon.model", "rigmon.units")),
     "rigmon.log.space": Layer(("rigmon.errors", "rigmon.model", "rigmon.rig", "rigmon.log")),
     "rigmon.edge": Layer(
-        (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero")
+        (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero", "gpiod")
     ),
     "rigmon.replay": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
     "rigmon.lifecycle": Layer(_BASE),

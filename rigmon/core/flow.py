@@ -8,8 +8,8 @@ from rigmon.rig import FlowSensor
 
 #: counts and volumes are differenced over about this long
 _WINDOW_NS: Final = 800_000_000
-#: silence after which a pulse meter is at rest
-_REST_NS: Final = 2_000_000_000
+#: silence after which a pulse meter is at rest: more than the slowest flow's two seconds from pulse to pulse
+_REST_NS: Final = 2_500_000_000
 
 
 class FlowMeter:

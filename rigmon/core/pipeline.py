@@ -87,8 +87,8 @@ class Pipeline:
         self._flow_fitted = rig.flow.source != "none"
         self._pressure_fitted = rig.pressure.source != "none"
         self._switch_fitted = rig.boom_switch.source != "none"
-        #: a wired switch speaks only when it changes; one in XDR sentences speaks all the time
-        self._switch_stale_ns = _ns(rig.boom_switch.stale_s) if rig.boom_switch.source == "xdr" else _EVER
+        #: a wired switch is said again each second, one in XDR sentences with each of them
+        self._switch_stale_ns = _ns(rig.boom_switch.stale_s) if self._switch_fitted else _EVER
         self._gps_stale_ns = _ns(rig.gps.stale_s)
         self._flow_stale_ns = _ns(rig.flow.stale_s) if self._flow_fitted else _EVER
         self._pressure_stale_ns = _ns(rig.pressure.stale_s) if self._pressure_fitted else _EVER

@@ -1,11 +1,21 @@
 """Pressure [kPa] from a transducer: an XDR pressure or raw converter counts."""
 
+from typing import Final
+
 from rigmon.model import AdcCount
 from rigmon.rig import PressureSensor
 
+#: of the rail: halfway between the end of a common transducer's line, 0.9, and the rail
+_SHORT_FRACTION: Final = 0.95
+
 
 class Transducer:
-    """The newest pressure, None while unknown; `fault` tells '', 'open', 'short', 'clipped' or 'range'."""
+    """The newest pressure, None while unknown; `fault` is '' or says why.
+
+    'open': the wire is broken, or shorted to ground; 'short': shorted to the rail; 'clipped': above what
+    the converter can read; 'supply': the rail's own reading cannot be true; 'range': outside what the rig
+    can have.
+    """
 
     __slots__ = ("_sensor", "fault", "pressure_kpa", "t_ns")
 
@@ -25,20 +35,27 @@ class Transducer:
     def set_counts(self, t_ns: int, reading: AdcCount) -> None:
         """Raw counts: a fraction of full scale, or of the supply rail where that is measured (ratiometric).
 
-        The transducer's line runs from zero_fraction to span_fraction. Half of the margin outside it is
-        allowed for offset; beyond, below is an open circuit (the pull-down wins) and above a short to the
-        rail; full scale of the converter itself is clipping, which hides what is there.
+        The transducer's line has a live zero: it runs from zero_fraction up, commonly from 0.1 to 0.9 of the
+        rail (0.5 to 4.5 V of 5 V). So no pressure reads well above nothing, and half of the margin is allowed
+        for offset: below zero_fraction / 2 the wire is open (the divider's resistor to ground wins), which a
+        transducer without live zero (zero_fraction 0) cannot tell. Above 0.95 it is shorted to the rail;
+        where the line itself reaches beyond 0.9, halfway from its end to the rail. A span that was calibrated
+        lower than the transducer's own does not lower that. Full scale of the converter is clipping, which
+        hides what is there, also on the rail; a rail below a quarter of full scale is no rail.
         """
         sensor = self._sensor
         full = 1 << reading.bits
         whole = full if reading.supply_counts is None else reading.supply_counts
-        if reading.counts >= full - 1 or whole <= 0 or reading.counts < 0:
+        if reading.counts >= full - 1 or reading.counts < 0:
             self._fail(t_ns, "clipped")
+            return
+        if reading.supply_counts is not None and not full // 4 <= whole < full - 1:
+            self._fail(t_ns, "supply")
             return
         fraction = reading.counts / whole
         if fraction < sensor.zero_fraction / 2:
             self._fail(t_ns, "open")
-        elif fraction > (1 + sensor.span_fraction) / 2:
+        elif fraction > max(_SHORT_FRACTION, (1 + sensor.span_fraction) / 2):
             self._fail(t_ns, "short")
         else:
             slope = sensor.span_kpa / (sensor.span_fraction - sensor.zero_fraction)

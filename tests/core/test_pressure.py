@@ -70,7 +70,50 @@ def test_faults_against_the_supply_rail() -> None:
     assert counts(40, supply=900) == (None, "open")
     assert counts(880, supply=900) == (None, "short")
     assert counts(1023, supply=1000) == (None, "clipped")
-    assert counts(500, supply=0) == (None, "clipped")  # no rail: nothing to measure against
+
+
+@pytest.mark.parametrize(
+    ("n", "supply", "fault"),
+    [
+        (500, 0, "supply"),  # the rail's wire is broken: 500 of nothing is no pressure, and no short either
+        (0, 0, "supply"),  # the converter is dead
+        (200, 255, "supply"),  # below a quarter of 1024: 0.8 V on the pin, no rail
+        (128, 256, ""),  # 0.5 of the rail
+        (500, 1022, ""),
+        (500, 1023, "supply"),  # the rail's divider gives more than the converter reads: no ratio
+        (1023, 1023, "clipped"),
+    ],
+)
+def test_a_rail_that_cannot_be_true_is_told_apart(n: int, supply: int, fault: str) -> None:
+    pressure, told = counts(n, supply=supply)
+    assert told == fault
+    assert (pressure is None) is bool(fault)
+
+
+# Zero pressure is 0.5 V of 5 V: through 10k/15k, 0.3 V of the converter's 3.3 V, 0.0909 of full scale, 93
+# counts; the rail, 3.0 V, is 931. An open wire reads near 0: the two are a tenth of the rail apart.
+@pytest.mark.parametrize("bits", [10, 12])
+def test_an_open_wire_is_not_zero_pressure(bits: int) -> None:
+    wider = 1 << (bits - 10)
+    rail = 931 * wider
+    assert counts(93 * wider, bits, rail) == (pytest.approx(0.0, abs=0.2), "")
+    assert counts(0, bits, rail) == (None, "open")
+    assert counts(3 * wider, bits, rail) == (None, "open")  # noise on the open wire
+    assert counts(931 * wider, bits, rail) == (None, "short")
+
+
+# Calibrated up to 400 kPa of a transducer that goes to 1000: 0.1 + 0.8 x 0.4 = 0.42 at 400 kPa. 800 kPa is
+# 0.74 of full scale, 758 counts, and no short
+def test_a_span_calibrated_low_leaves_the_rest_of_the_line_readable() -> None:
+    low = {"span_fraction": 0.42, "span": "400 kPa"}
+    assert counts(758, **low) == (pytest.approx(800.3, abs=0.1), "")
+    assert counts(973, **low) == (None, "short")
+    # a line up to the rail itself leaves no room to tell a short
+    assert counts(1022, zero_fraction=0.0, span_fraction=1.0) == (pytest.approx(998.05, abs=0.01), "")
+
+
+def test_a_transducer_without_live_zero_cannot_tell_an_open_wire() -> None:
+    assert counts(0, zero_fraction=0.0, span_fraction=0.9) == (0.0, "")
 
 
 def test_a_span_whose_top_is_out_of_reason_is_out_of_range() -> None:
