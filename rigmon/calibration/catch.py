@@ -29,21 +29,15 @@ from math import sqrt
 from typing import Any, Final, Literal, NamedTuple
 
 from rigmon import units
-from rigmon.calibration.budget import Budget, mean, rectangular, sample_sd
+from rigmon.calibration.budget import COVERAGE_FACTOR, Budget, mean, sample_sd
 from rigmon.calibration.catch_budget import boom_budget, one_catch
 from rigmon.calibration.catch_findings import findings
 from rigmon.calibration.catch_sound import sound_nozzles
-from rigmon.calibration.result import Finding, System, amount, check, significant
+from rigmon.calibration.instruments import CYLINDER_SCALE_U_PCT, CYLINDER_U_L, STOPWATCH_U_S
+from rigmon.calibration.result import SLACK, Finding, System, amount, check, significant
 from rigmon.errors import UsageError
 
 State = Literal["ok", "plugged", "low", "worn", "uneven"]
-
-#: standard uncertainty of one reading: within half a step of a scale of 10 mL (1/3 fl oz) steps [L]
-CYLINDER_U_L: Final = rectangular(0.005)
-#: of the scale itself: +-1 % for measuring cylinders (UK National Sprayer Testing Scheme notes) [%]
-CYLINDER_SCALE_U_PCT: Final = rectangular(1.0)
-#: of a time taken by hand, start and stop together; common practice [s]
-STOPWATCH_U_S: Final = 0.2
 
 #: what can be one catch of one nozzle; beyond, a unit or a point was mistyped
 _LARGEST_L: Final = 100.0
@@ -52,8 +46,6 @@ _SHORTEST_S: Final = 1.0
 _LONGEST_S: Final = 3600.0
 _MOST_NOZZLES: Final = 500
 _LARGEST_L_MIN: Final = 200.0
-#: limits are inclusive; this keeps a nozzle that is exactly on one from falling out by rounding
-_SLACK: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +57,10 @@ class CatchLimits:
     over_rated_pct     more than 10 % over new or rated is worn: US Golf Association; EN 13790 as quoted by
                        inspection bodies
     under_rated_pct    within 10 % of rated: UNL extension
-    min_time_s         catch 20 to 60 s and at least 20 fl oz: SportsTurf, September 2012
+    min_time_s         catch 20 to 60 s: SportsTurf, September 2012
+    min_volume_l       less is too little to read. The same article says 20 fl oz, whatever the vessel; None:
+                       what the cylinder reads (k = 2) as exactly as a nozzle must agree with the mean, which
+                       is 4 fl oz or 115 mL with marks of 10 mL
     expanded_pct       +-5 % of the target rate is recommended (USDA/EPA as reported by Ohio State University
                        Extension); a flow less sure than that (k = 2) cannot show it
     The others are judgement: below half of the mean a nozzle is plugged, not just low; catches of one nozzle
@@ -78,7 +73,7 @@ class CatchLimits:
     plugged_below_pct: float = 50.0  #: of the mean
     repeat_range_pct: float = 5.0  #: largest less smallest catch of one nozzle, in % of their mean
     min_time_s: float = 20.0
-    min_volume_l: float = float(20 * units.US_FLUID_OUNCE_L)
+    min_volume_l: float | None = None
     expanded_pct: float = 5.0
     repeatability_pct: float = 1.0  #: prior: standard deviation of one catch, beside reading and timing
     repeat_dof: int = 3  #: degrees of freedom from which repeats replace the prior
@@ -94,7 +89,8 @@ class CatchLimits:
         for name in ("over_rated_pct", "repeat_range_pct", "expanded_pct", "repeatability_pct"):
             check(getattr(self, name), name, "%", high=1000)
         check(self.min_time_s, "min_time_s", "s", zero=True, high=_LONGEST_S)
-        check(self.min_volume_l, "min_volume_l", "L", zero=True, high=_LARGEST_L)
+        if self.min_volume_l is not None:
+            check(self.min_volume_l, "min_volume_l", "L", zero=True, high=_LARGEST_L)
         if self.repeat_dof < 1:
             raise UsageError(f"repeat_dof = {self.repeat_dof} must be a whole number, 1 or more")
 
@@ -176,6 +172,13 @@ class CatchResult:
     def complete(self) -> bool:
         """Every nozzle was caught."""
         return not self.missing
+
+    @property
+    def least_volume_l(self) -> float:
+        """A smaller catch is too little to read."""
+        if self.limits.min_volume_l is not None:
+            return self.limits.min_volume_l
+        return COVERAGE_FACTOR * self.cylinder_u_l * 100 / self.limits.from_mean_pct
 
     @property
     def good(self) -> bool:
@@ -400,12 +403,12 @@ def _judge(
     over, u = abs(from_mean) - limits.from_mean_pct, u_own * (flow / middle)
     if flow < middle * limits.plugged_below_pct / 100:
         state = "plugged"
-    elif from_rated is not None and from_rated > limits.over_rated_pct * (1 + _SLACK):
+    elif from_rated is not None and from_rated > limits.over_rated_pct * (1 + SLACK):
         state = "worn"
         over, u = from_rated - limits.over_rated_pct, u_all * (1 + from_rated / 100)
-    elif from_mean < -limits.from_mean_pct * (1 + _SLACK):
+    elif from_mean < -limits.from_mean_pct * (1 + SLACK):
         state = "low"
-    elif from_mean > limits.from_mean_pct * (1 + _SLACK):
+    elif from_mean > limits.from_mean_pct * (1 + SLACK):
         state = "uneven"
     else:
         state = "ok"

@@ -4,15 +4,13 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from rigmon.calibration.budget import mean
-from rigmon.calibration.result import Finding, amount, capital
+from rigmon.calibration.result import SLACK, Finding, amount, capital
 from rigmon.calibration.result import nozzles as nozzle_words
 
 if TYPE_CHECKING:
     from rigmon.calibration.catch import CatchResult, NozzleResult
 
 _CLEAN: Final = "Clean tip and strainer with a soft brush (not with wire, never with your mouth)"
-#: what is exactly on a limit is within it
-_SLACK: Final = 1e-9
 
 
 def findings(result: "CatchResult") -> list[Finding]:
@@ -68,7 +66,7 @@ def _to_do(result: "CatchResult") -> Iterable[Finding]:
         )
     if result.rated_l_min is not None:
         off = 100 * (result.mean_l_min / result.rated_l_min - 1)
-        if off < -limits.under_rated_pct * (1 + _SLACK):
+        if off < -limits.under_rated_pct * (1 + SLACK):
             yield Finding(
                 "below_rated",
                 "do",
@@ -83,7 +81,7 @@ def _to_do(result: "CatchResult") -> Iterable[Finding]:
             f"{capital(nozzle_words(result.missing))} {was} not caught: catch too. Until then the "
             "boom's flow is an estimate.",
         )
-    scattered = [n for n in result.nozzles if n.range_pct > limits.repeat_range_pct * (1 + _SLACK)]
+    scattered = [n for n in result.nozzles if n.range_pct > limits.repeat_range_pct * (1 + SLACK)]
     if scattered:
         worst = max(n.range_pct for n in scattered)
         yield Finding(
@@ -114,20 +112,28 @@ _BETTER: Final = {
 
 def _to_mind(result: "CatchResult") -> Iterable[Finding]:
     limits, system = result.limits, result.system
-    short = [
-        n for n in result.nozzles
-        if any(c.time_s < limits.min_time_s or c.volume_l < limits.min_volume_l for c in n.catches)
-        and n.state != "plugged"
-    ]  # fmt: skip
-    if short:
-        slowest = min(n.flow_l_min for n in short)
-        wanted_s = max(limits.min_time_s, limits.min_volume_l / slowest * 60)
+    least_l = result.least_volume_l
+    flowing = [n for n in result.nozzles if n.state != "plugged"]
+    short = [n for n in flowing if any(c.time_s < limits.min_time_s for c in n.catches)]
+    small = [n for n in flowing if any(c.volume_l < least_l for c in n.catches)]
+    if short or small:
+        slowest = min(n.flow_l_min for n in (*short, *small))
+        wanted_s = max(limits.min_time_s, least_l / slowest * 60)
+        told = []
+        if short:
+            told.append(
+                f"{nozzle_words(n.nozzle for n in short)} caught for less than {limits.min_time_s:g} s"
+            )
+        if small:
+            least = amount(least_l, "volume", system, small=True)
+            told.append(
+                f"{nozzle_words(n.nozzle for n in small)} caught less than {least}, too "
+                "little for the cylinder's marks"
+            )
         yield Finding(
             "short_catch",
             "mind",
-            f"{_said(short)} caught for less than {limits.min_time_s:g} s or "
-            f"less than {amount(limits.min_volume_l, 'volume', system, small=True)}: a longer catch reads "
-            f"better, here {_round_up(wanted_s)} s.",
+            f"{capital('; '.join(told))}. A longer catch tells better, here {_round_up(wanted_s)} s.",
         )
     if result.repeat_dof < limits.repeat_dof:
         yield Finding(

@@ -1,13 +1,12 @@
 """Which nozzles of a boom are sound: whose mean the others are compared with."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
+
+from rigmon.calibration.result import SLACK
 
 if TYPE_CHECKING:
     from rigmon.calibration.catch import CatchLimits
-
-#: limits are inclusive; this keeps a nozzle that is exactly on one from falling out by rounding
-_SLACK: Final = 1e-9
 
 
 def sound_nozzles(flows: Mapping[int, float], rated_l_min: float | None, limits: "CatchLimits") -> list[int]:
@@ -16,8 +15,8 @@ def sound_nozzles(flows: Mapping[int, float], rated_l_min: float | None, limits:
     near: Sequence[tuple[float, int]] = ()
     not_worn: Sequence[tuple[float, int]] = flowing
     if rated_l_min is not None:
-        worn_from = rated_l_min * (1 + limits.over_rated_pct / 100) * (1 + _SLACK)
-        low_from = rated_l_min * (1 - limits.under_rated_pct / 100) * (1 - _SLACK)
+        worn_from = rated_l_min * (1 + limits.over_rated_pct / 100) * (1 + SLACK)
+        low_from = rated_l_min * (1 - limits.under_rated_pct / 100) * (1 - SLACK)
         not_worn = [(flow, number) for flow, number in flowing if flow <= worn_from]
         near = [(flow, number) for flow, number in not_worn if flow >= low_from]
     group = _largest_group(not_worn, limits.from_mean_pct / 100)
@@ -42,11 +41,11 @@ def _largest_group(flows: Sequence[tuple[float, int]], limit: float) -> Sequence
         for end in range(start + 1, len(flows) + 1):
             middle = (sums[end] - sums[start]) / (end - start)
             low, high = flows[start][0], flows[end - 1][0]
-            if high > low * (1 + limit) / (1 - limit) * (1 + 2 * _SLACK):
+            if high > low * (1 + limit) / (1 - limit) * (1 + 2 * SLACK):
                 break  # a longer run spreads no less
             outside = max(high / middle - 1, 1 - low / middle)
             key = (end - start, -(high - low) / middle)
-            if outside <= limit * (1 + _SLACK) and key > best_key:
+            if outside <= limit * (1 + SLACK) and key > best_key:
                 best, best_key = flows[start:end], key
     return best
 

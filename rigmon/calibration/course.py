@@ -29,11 +29,11 @@ from rigmon.calibration.budget import (
     Repeatability,
     mean,
     pooled_sd,
-    rectangular,
     repeatability,
     root_sum,
 )
 from rigmon.calibration.course_findings import findings
+from rigmon.calibration.instruments import STOPWATCH_U_S, TAPE_U_M
 from rigmon.calibration.result import Finding, System, amount, check
 from rigmon.calibration.steady import SteadyLimits, SteadyPass, steady_passes
 from rigmon.errors import UsageError
@@ -53,10 +53,6 @@ __all__ = [
 
 Direction = Literal["out", "back"]
 
-#: standard uncertainty of a course laid out with a tape, its marks within +-0.1 m [m]; judgement
-LENGTH_U_M: Final = rectangular(0.1)
-#: of a time taken by hand, both marks together; common practice [s]
-STOPWATCH_U_S: Final = 0.2
 #: a receiver's speed has one independent error every so often [s]
 NOISE_CORRELATION_S: Final = 2.0
 
@@ -190,7 +186,7 @@ def measured_course(
     passes: Sequence[Pass],
     *,
     length_m: float,
-    length_u_m: float = LENGTH_U_M,
+    length_u_m: float = TAPE_U_M,
     stopwatch_u_s: float = STOPWATCH_U_S,
     limits: CourseLimits | None = None,
     system: System = "us",

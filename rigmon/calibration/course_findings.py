@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
-from rigmon.calibration.result import Finding, amount
+from rigmon.calibration.result import SLACK, Finding, amount
 
 if TYPE_CHECKING:
     from rigmon.calibration.course import CourseResult
@@ -21,15 +21,19 @@ def _course(result: "CourseResult", length_m: float) -> Iterable[Finding]:
         amount(length, "length", system, 3) for length in (limits.min_length_m, limits.advised_length_m)
     )
     long = amount(length_m, "length", system)
+    driven = result.source == "gps"
     # what was typed in feet and carried in metres is as long as it says
-    if length_m < limits.min_length_m * (1 - 1e-9):
+    if length_m < limits.min_length_m * (1 - SLACK):
         yield Finding(
             "short_course",
             "do",
-            f"The course of {long} is too short: time at least {least}, better {advised}.",
+            f"A steady pass of {long} is too short: drive at least {least}, better {advised}."
+            if driven
+            else f"The course of {long} is too short: time at least {least}, better {advised}.",
         )
-    elif length_m < limits.advised_length_m * (1 - 1e-9):
-        yield Finding("short_course", "mind", f"The course is {long}; {advised} or more times better.")
+    elif length_m < limits.advised_length_m * (1 - SLACK):
+        what = "The shortest steady pass" if driven else "The course"
+        yield Finding("short_course", "mind", f"{what} is {long}; {advised} or more tells better.")
 
 
 def _passes(result: "CourseResult") -> Iterable[Finding]:
@@ -57,7 +61,7 @@ def _passes(result: "CourseResult") -> Iterable[Finding]:
             "do",
             "All passes went one way: drive the other way too. Slope and wind make the two ways differ.",
         )
-    if result.range_pct > limits.range_pct * (1 + 1e-9):
+    if result.range_pct > limits.range_pct * (1 + SLACK):
         yield Finding(
             "scattered",
             "do",
@@ -65,7 +69,7 @@ def _passes(result: "CourseResult") -> Iterable[Finding]:
             "the first mark, in the same gear and at the same throttle.",
         )
     differ = result.back_from_out_pct
-    if None not in ways and differ is not None and abs(differ) > limits.direction_pct * (1 + 1e-9):
+    if None not in ways and differ is not None and abs(differ) > limits.direction_pct * (1 + SLACK):
         way, other = ("Back", "out") if differ > 0 else ("Out", "back")
         pct = differ if differ > 0 else 100 * (1 / (1 + differ / 100) - 1)
         yield Finding(

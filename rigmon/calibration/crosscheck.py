@@ -20,6 +20,7 @@ from math import fsum, sqrt
 from typing import Any, Final, Literal
 
 from rigmon.calibration.budget import COVERAGE_FACTOR, Budget, Component, mean, rectangular, sample_sd
+from rigmon.calibration.instruments import CYLINDER_SCALE_U_PCT, CYLINDER_U_L, STOPWATCH_U_S, TAPE_U_M
 from rigmon.calibration.result import Finding, System, amount, check, significant
 from rigmon.core import rate
 from rigmon.errors import UsageError
@@ -34,14 +35,6 @@ MILLILITRE_GROUND_M2: Final = HECTARE_M2 / 1000  #: 10 m2: mL are L/ha
 LEVEL_HALF_L: Final = 0.25
 #: the boom may be opened and closed this far off the course's marks: judgement [m]
 ENDS_HALF_M: Final = 0.5
-#: of the scale of a vessel, cylinder or jug: +-1 % (UK National Sprayer Testing Scheme notes) [%]
-SCALE_U_PCT: Final = rectangular(1.0)
-#: one reading of a catch: within half a step of a scale of 10 mL (1/3 fl oz) steps [L]
-READING_U_L: Final = rectangular(0.005)
-#: of a time taken by hand, start and stop together: common practice [s]
-STOPWATCH_U_S: Final = 0.2
-#: of a course measured with a tape: judgement [m]
-DISTANCE_U_M: Final = 0.05
 #: how far one nozzle may be from the mean of the boom, where only one was caught [%]
 _ONE_NOZZLE_HALF_PCT: Final = 5.0
 
@@ -126,9 +119,9 @@ def refill_check(
     catch_flow_u_pct: float = 2.5,
     speed_u_pct: float = 0.5,
     level_half_l: float = LEVEL_HALF_L,
-    vessel_u_pct: float = SCALE_U_PCT,
+    vessel_u_pct: float = CYLINDER_SCALE_U_PCT,
     ends_half_m: float = ENDS_HALF_M,
-    distance_u_m: float = DISTANCE_U_M,
+    distance_u_m: float = TAPE_U_M,
     tolerance_pct: float = 10.0,
     system: System = "us",
 ) -> CrossCheck:
@@ -219,11 +212,11 @@ def ounce_check(
     distance_m: float | None = None,
     catch_flow_u_pct: float = 2.5,
     speed_u_pct: float = 0.5,
-    reading_u_l: float = READING_U_L,
-    cylinder_u_pct: float = SCALE_U_PCT,
+    reading_u_l: float = CYLINDER_U_L,
+    cylinder_u_pct: float = CYLINDER_SCALE_U_PCT,
     same_cylinder: bool = True,
     stopwatch_u_s: float = STOPWATCH_U_S,
-    distance_u_m: float = DISTANCE_U_M,
+    distance_u_m: float = TAPE_U_M,
     tolerance_pct: float = 10.0,
     system: System = "us",
 ) -> CrossCheck:

@@ -65,7 +65,7 @@ class Measured(NamedTuple):
 
     amount: Fraction  #: never more than what was asked, to a part in 10^9
     mark: Fraction  #: the step of the cup or scale
-    text: str  #: '2 gal 45 fl oz', '950 mL', '3 lb 4.5 oz wt'
+    text: str  #: '2 gal 45 fl oz', '950 mL', '3 lb 4.5 oz wt'; 'under 0.5 mL' where no mark is so low
 
 
 def measure(exact: Fraction, kind: Kind, system: System, mark: Fraction | None = None) -> Measured:
@@ -76,7 +76,8 @@ def measure(exact: Fraction, kind: Kind, system: System, mark: Fraction | None =
         in_units = exact / one
         mark = one * next(step for below, step in scale.marks if below is None or in_units < below)
     down = whole(exact / mark) * mark
-    return Measured(down, mark, written(down, kind, system))
+    text = written(down, kind, system) if down or not exact else f"under {written(mark, kind, system)}"
+    return Measured(down, mark, text)
 
 
 def whole(quotient: Fraction) -> int:

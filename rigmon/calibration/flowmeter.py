@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from math import inf, isfinite, sqrt
 from typing import Any, Final, Literal, NamedTuple
 
+from rigmon import units
 from rigmon.calibration.budget import Budget, Component, mean, rectangular, sample_sd, triangular
 from rigmon.calibration.line import fit_line
 from rigmon.calibration.result import Finding, System, amount, check, significant
@@ -149,7 +150,9 @@ class FlowmeterResult:
         sure = f"+-{significant(self.budget.expanded_pct or 0.0, 2)} % (k = 2)"
         if self.meter == "pulses":
             per_gallon = (
-                f" ({amount(self.value, 'pulses per volume', 'us', 5)})" if self.system == "us" else ""
+                f" ({significant(units.convert(self.value, 'pulses per volume', '1/gal'), 5)} per gallon)"
+                if self.system == "us"
+                else ""
             )
             told.append(f"{significant(self.value, 5)} pulses per litre{per_gallon} {sure}")
         else:

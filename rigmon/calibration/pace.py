@@ -14,6 +14,7 @@ from math import isfinite
 from typing import Any, Final
 
 from rigmon.calibration.budget import Budget, Component, rectangular
+from rigmon.calibration.instruments import TAPE_U_M
 from rigmon.calibration.result import Finding, System, amount, check, significant
 from rigmon.core import rate
 from rigmon.errors import UsageError
@@ -101,7 +102,7 @@ def hand_boom_pace(
     tolerance_pct: float = 10.0,
     flow_u_pct: float = 2.5,
     swath_u_pct: float = 1.0,
-    distance_u_m: float = 0.05,
+    distance_u_m: float = TAPE_U_M,
     slowest_per_min: float = SLOWEST_STEPS_PER_MIN,
     fastest_per_min: float = FASTEST_STEPS_PER_MIN,
     system: System = "us",

@@ -8,7 +8,7 @@ from typing import Final
 from rigmon.calibration.plan import JobPlan, NozzleState
 from rigmon.calibration.plan_text import clock, loads_text, watch_course
 from rigmon.calibration.result import System, amount
-from rigmon.calibration.tank import Load, TankPlan
+from rigmon.calibration.tank import Load, TankPlan, volume_text
 from rigmon.units import convert, shown_unit
 
 #: a bar of the boom is full at this deviation from the mean [%]
@@ -196,13 +196,13 @@ def _mix(plan: JobPlan) -> str:
         parts.append("<p>Tank not given.</p>")
     else:
         parts.append(
-            f"<p>A tank of {_text(amount(tank.tank_l, 'volume', system))} treats "
+            f"<p>A tank of {_text(volume_text(tank.tank_l, system))} treats "
             f"{_text(amount(tank.area_per_tank_m2, 'area', system))}.</p>"
         )
         if tank.area_m2 is not None and tank.spray_l is not None:
             parts.append(
                 f"<p>{_text(amount(tank.area_m2, 'area', system))} take "
-                f"{_text(amount(tank.spray_l, 'volume', system))}: <b>{_text(loads_text(tank))}</b>.</p>"
+                f"{_text(volume_text(tank.spray_l, system))}: <b>{_text(loads_text(tank))}</b>.</p>"
             )
     if plan.work is not None:
         parts.append(
@@ -226,14 +226,14 @@ def _loads(tank: TankPlan, system: System) -> str:
     names = "".join(f'<td class="number"><b>{_text(name)}</b></td>' for name, _ in columns)
     rows = [
         f"<tr><td></td>{names}</tr>",
-        _row("spray", [_volume(load.volume_l, system) for _, load in columns]),
+        _row("spray", [volume_text(load.volume_l, system) for _, load in columns]),
     ]
     if all(load.area_m2 is not None for _, load in columns):
         rows.append(_row("for", [amount(load.area_m2, "area", system) for _, load in columns]))
-    rows.append(_row("water", [_volume(load.water_l, system) for _, load in columns]))
+    rows.append(_row("water", [volume_text(load.water_l, system) for _, load in columns]))
     for n, product in enumerate(tank.products):
         items = [load.amounts[n] for _, load in columns]
-        under = [item.shortfall_pct for item in items if item.shortfall_pct >= 0.05]
+        under = [item.shortfall_pct for item in items if item.under_text]
         small = f" <small>{product.dose_text}" + (f", at most {max(under):.1f} % under" if under else "")
         cells = "".join(f'<td class="number"><b>{_text(item.text)}</b></td>' for item in items)
         rows.append(f"<tr><td>{_text(product.name)}{small}</small></td>{cells}</tr>")
@@ -243,10 +243,6 @@ def _loads(tank: TankPlan, system: System) -> str:
 def _row(label: str, values: Iterable[str]) -> str:
     cells = "".join(f'<td class="number">{_text(value)}</td>' for value in values)
     return f"<tr><td>{_text(label)}</td>{cells}</tr>"
-
-
-def _volume(volume_l: float, system: System) -> str:
-    return amount(volume_l, "volume", system)
 
 
 # -- boom and calibrations -----------------------------------------------------------------------------------

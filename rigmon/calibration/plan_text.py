@@ -4,7 +4,7 @@ import textwrap
 
 from rigmon.calibration.plan import JobPlan, Nozzles
 from rigmon.calibration.result import System, amount, significant
-from rigmon.calibration.tank import Load, TankPlan, Total
+from rigmon.calibration.tank import Load, TankPlan, amount_text, volume_text
 from rigmon.units import convert, shown_unit
 
 
@@ -67,14 +67,14 @@ def tank_lines(tank: TankPlan, width: int = 80) -> list[str]:
     """Ground per tank, loads, and what goes into each."""
     system = tank.system
     lines = _wrap(
-        f"A tank of {amount(tank.tank_l, 'volume', system)} treats "
+        f"A tank of {volume_text(tank.tank_l, system)} treats "
         f"{amount(tank.area_per_tank_m2, 'area', system)} at {amount(tank.rate_l_ha, 'rate', system)}.",
         width,
     )
     if tank.area_m2 is not None and tank.spray_l is not None:
         lines += _wrap(
             f"The job of {amount(tank.area_m2, 'area', system)} takes "
-            f"{amount(tank.spray_l, 'volume', system)}: {loads_text(tank)}.",
+            f"{volume_text(tank.spray_l, system)}: {loads_text(tank)}.",
             width,
         )
     if tank.full_loads != 0:
@@ -82,7 +82,9 @@ def tank_lines(tank: TankPlan, width: int = 80) -> list[str]:
     if tank.last is not None:
         lines += ["", *load_lines(tank.last, "Last load" if tank.full_loads else "One load", system, width)]
     if tank.totals and tank.loads != 1:
-        told = ", ".join(_total(total, system) for total in tank.totals)
+        told = ", ".join(
+            f"{total.product} {amount_text(total.needed, total.kind, system)}" for total in tank.totals
+        )
         lines += ["", *_wrap(f"In all: {told}.", width)]
     return lines
 
@@ -100,24 +102,24 @@ def loads_text(tank: TankPlan) -> str:
     told = "1 full tank" if full == 1 else f"{full} full tanks"
     if tank.last is None:
         return told
-    last = f"load of {amount(tank.last.volume_l, 'volume', tank.system)}"
+    last = f"load of {volume_text(tank.last.volume_l, tank.system)}"
     return f"{told} and a last {last}" if full else f"one {last}"
 
 
 def load_lines(load: Load, name: str, system: System, width: int = 80) -> list[str]:
     """A load as a list to work by: water, then each product as it is measured out."""
     ground = "" if load.area_m2 is None else f", for {amount(load.area_m2, 'area', system)}"
-    rows = [("water", amount(load.water_l, "volume", system), "")]
+    rows = [("water", volume_text(load.water_l, system), "")]
     for item in load.amounts:
         rows.append(
             (
                 item.product,
                 item.text,
-                f"{item.shortfall_pct:.1f} % under" if item.shortfall_pct >= 0.05 else "",
+                item.under_text,
             )
         )
     label = max(len(row[0]) for row in rows)
-    lines = _wrap(f"{name}, {amount(load.volume_l, 'volume', system)}{ground}:", width)
+    lines = _wrap(f"{name}, {volume_text(load.volume_l, system)}{ground}:", width)
     for what, text, under in rows:
         told = f"{text} ({under})" if under else text
         if 2 + label + 2 + max(len(row[1]) for row in rows) <= width:
@@ -148,11 +150,6 @@ def clock(seconds: float) -> str:
     """'2:05 h' or '45 min'."""
     minutes = max(1, round(seconds / 60))
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60}:{minutes % 60:02d} h"
-
-
-def _total(total: Total, system: System) -> str:
-    small = convert(total.needed, total.kind, shown_unit(total.kind, system)) < 1
-    return f"{total.product} {amount(total.needed, total.kind, system, small=small)}"
 
 
 def _wrap(text: str, width: int, indent: str = "  ") -> list[str]:

@@ -11,6 +11,9 @@ from rigmon.errors import UsageError
 System = Literal["us", "metric"]
 Severity = Literal["do", "mind"]
 
+#: limits are inclusive; relative, this keeps what is exactly on one from falling out by rounding
+SLACK: Final = 1e-9
+
 #: dimension -> (US customary, metric): for what is too small for the units that screens show
 _SMALL: Final[dict[str, tuple[str, str]]] = {
     "volume": ("fl oz", "mL"),

@@ -114,7 +114,7 @@ class Amount:
     kind: Kind
     exact: Fraction  #: what the dose asks for
     measured_exact: Fraction  #: what the cup or scale shows, rounded down
-    text: str  #: the latter as it is measured: '2 gal 45 fl oz', '950 mL'
+    text: str  #: the latter as it is measured: '2 gal 45 fl oz', '950 mL'; 'under 0.5 mL' for nothing
 
     @property
     def needed(self) -> float:
@@ -128,6 +128,12 @@ class Amount:
     def shortfall_pct(self) -> float:
         """What rounding down leaves out, % of what the dose asks for."""
         return max(0.0, float(100 * (1 - self.measured_exact / self.exact)))
+
+    @property
+    def under_text(self) -> str:
+        """'0.7 % under'; '' where it is not worth a word, and where nothing can be measured at all."""
+        worth = self.measured_exact and self.shortfall_pct >= 0.05
+        return f"{self.shortfall_pct:.1f} % under" if worth else ""
 
     def to_json(self) -> dict[str, Any]:
         unit = "l" if self.kind == "volume" else "kg"
@@ -157,15 +163,6 @@ class Load:
         """Tank volume less the liquid products, as measured."""
         liquid = sum((item.measured_exact for item in self.amounts if item.kind == "volume"), Fraction())
         return float(max(Fraction(), self.exact_l - liquid))
-
-    def line(self, what: str, system: System) -> str:
-        """'Full tank of 50.0 gal, for 2.94 ac: water 49.3 gal, Product A 94 fl oz (0.1 % under).'"""
-        parts = [f"water {_volume(self.water_l, system)}"]
-        for item in self.amounts:
-            under = f" ({item.shortfall_pct:.1f} % under)" if item.shortfall_pct >= 0.05 else ""
-            parts.append(f"{item.product} {item.text}{under}")
-        ground = "" if self.area_m2 is None else f", for {amount(self.area_m2, 'area', system)}"
-        return f"{what} {_volume(self.volume_l, system)}{ground}: {', '.join(parts)}."
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -224,37 +221,6 @@ class TankPlan:
     def cautions(self) -> tuple[str, ...]:
         return CAUTIONS
 
-    def lines(self) -> list[str]:
-        """What to do, for a reader of the plan's unit system."""
-        system = self.system
-        lines = [
-            f"A tank of {_volume(self.tank_l, system)} treats "
-            f"{amount(self.area_per_tank_m2, 'area', system)} at {amount(self.rate_l_ha, 'rate', system)}."
-        ]
-        if self.area_m2 is not None and self.spray_l is not None:
-            lines.append(
-                f"The job of {amount(self.area_m2, 'area', system)} takes {_volume(self.spray_l, system)}: "
-                f"{self._loads_text()}."
-            )
-        if self.full_loads != 0:
-            lines.append(self.full.line("Full tank of", system))
-        if self.last is not None:
-            lines.append(self.last.line("Last load of" if self.full_loads else "One load of", system))
-        if self.totals:
-            told = ", ".join(
-                f"{item.product} {_amount(item.needed, item.kind, system)}" for item in self.totals
-            )
-            lines.append(f"In all the job takes {told}.")
-        return lines
-
-    def _loads_text(self) -> str:
-        count = self.full_loads or 0
-        full = "1 full tank" if count == 1 else f"{count} full tanks"
-        if self.last is None:
-            return full
-        last = f"load of {_volume(self.last.volume_l, self.system)}"
-        return f"{full} and a last {last}" if count else f"one {last}"
-
     def to_json(self) -> dict[str, Any]:
         return {
             "inputs": {
@@ -291,10 +257,6 @@ class SpotMix:
     @property
     def cautions(self) -> tuple[str, ...]:
         return CAUTIONS
-
-    def lines(self) -> list[str]:
-        """What to do, for a reader of the mix's unit system."""
-        return [self.load.line("Spot mix of", self.system)]
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -344,7 +306,7 @@ def tank_plan(
         if full_loads > _MOST_LOADS:
             raise UsageError(
                 f"the job of {amount(area_m2, 'area', system)} takes {full_loads} tanks of "
-                f"{_volume(tank_l, system)}; it must take at most {_MOST_LOADS}: check the numbers and "
+                f"{volume_text(tank_l, system)}; it must take at most {_MOST_LOADS}: check the numbers and "
                 "their units"
             )
         rest = spray - full_loads * tank
@@ -438,18 +400,21 @@ def _check_maximum(product: Product, rate: Fraction, system: System) -> None:
 def _check_room(products: Sequence[Product], rate: Fraction, tank: Fraction, system: System) -> None:
     """The liquids of a full tank must fit into it."""
     liquids = [(product, _in_load(product, tank, rate)) for product in products if product.kind == "volume"]
+    holds = volume_text(float(tank), system)
     for product, volume in liquids:
         if volume > tank * (1 + _SAME):
+            wanted = volume_text(float(volume), system)
             raise UsageError(
-                f"{product.name}: {product.dose_text} asks for {_volume(float(volume), system)} in a load of "
-                f"{_volume(float(tank), system)}, more than it holds; check the dose and the spray rate"
+                f"{product.name}: {product.dose_text} asks for {wanted} in a load of {holds}, "
+                "more than it holds; check the dose and the spray rate"
             )
     together = sum((volume for _, volume in liquids), Fraction())
     if together > tank * (1 + _SAME):
         names = ", ".join(product.name for product, _ in liquids)
+        wanted = volume_text(float(together), system)
         raise UsageError(
-            f"{names} together take {_volume(float(together), system)} of a load of "
-            f"{_volume(float(tank), system)}, more than it holds; check the doses and the spray rate"
+            f"{names} together take {wanted} of a load of {holds}, more than it holds; "
+            "check the doses and the spray rate"
         )
 
 
@@ -544,11 +509,12 @@ def _rounded(load: Load, where: str, marks: dict[Kind, Fraction | None], system:
 # -- words ---------------------------------------------------------------------------------------------------
 
 
-def _volume(volume_l: float, system: System) -> str:
-    return _amount(volume_l, "volume", system)
+def volume_text(volume_l: float, system: System) -> str:
+    """In gal or L, or in fl oz or mL below one of them; rounded to nearest."""
+    return amount_text(volume_l, "volume", system)
 
 
-def _amount(value: float, kind: Kind, system: System) -> str:
+def amount_text(value: float, kind: Kind, system: System) -> str:
     """In gal or L, lb or kg, or in the small unit below one of them; rounded to nearest."""
     shown = units.convert(value, kind, units.shown_unit(kind, system))
     return amount(value, kind, system, 4 if shown >= 100 else 3, small=shown < 1)

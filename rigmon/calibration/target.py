@@ -351,9 +351,8 @@ def _overdetermined(
     given: Mapping[str, float], unknown: set[str], worst: Disagreement, tolerance_pct: float, system: System
 ) -> str:
     return (
-        f"{_names(given)} are given and {_names(unknown)} is missing, but one of the three says no more "
-        f"than the others, and they disagree: {_apart(worst, system)}, more than the tolerance of "
-        f"{tolerance_pct:g} %; correct one, or leave one out to have it worked out"
+        f"{_names(given)} cannot all be: {_apart(worst, system)}, more than the tolerance of "
+        f"{tolerance_pct:g} %; correct one, or leave one out to have it and the {_names(unknown)} worked out"
     )
 
 

@@ -126,16 +126,16 @@ class TransducerResult:
 
     def lines(self) -> list[str]:
         """A table of the points and the line, for a reader of the result's unit system."""
-        told = [" no       gauge     reading  off the line"]
+        told = [" no     gauge    reading  off the line"]
         for point in self.results:
             pressure = amount(point.pressure_kpa, "pressure", self.system)
             if self.basis == "stated":
                 reading = amount(point.reading, "pressure", self.system)
             else:
                 reading = f"{point.reading:.4f}"
-            way = {True: " up", False: " down", None: ""}[point.rising]
+            way = {True: " up", False: " dn", None: ""}[point.rising]
             off = amount(point.residual_kpa, "pressure", self.system, 2)
-            told.append(f"{point.point:3}  {pressure:>10}  {reading:>10}  {off}{way}")
+            told.append(f"{point.point:3} {pressure:>9} {reading:>10}  {off}{way}")
         if self.basis == "stated":
             told.append(
                 f"Stated = {amount(self.offset_kpa, 'pressure', self.system)} + "
@@ -147,8 +147,10 @@ class TransducerResult:
                 f"{amount(self.span_kpa, 'pressure', self.system, 4)} (fractions of the "
                 f"{'supply rail' if self.basis == 'supply' else 'full scale'})"
             )
+        hysteresis = "not told, no pressure was read on the way up and on the way down"
         if self.hysteresis_kpa is not None:
-            told.append(f"Hysteresis: {amount(self.hysteresis_kpa, 'pressure', self.system, 2)}")
+            hysteresis = amount(self.hysteresis_kpa, "pressure", self.system, 2)
+        told.append(f"Hysteresis: {hysteresis}")
         told.append(
             f"A pressure of {amount(self.at_kpa, 'pressure', self.system)} is read to "
             f"+-{amount(self.budget.expanded, 'pressure', self.system, 2)} (k = 2)"
@@ -448,17 +450,16 @@ def _hysteresis(
     """Largest difference [kPa] of two points at one pressure, one come to from below and one from above.
 
     Residuals are compared, not readings, so that a small difference of the pressures does not count. The
-    first point, come to from nowhere, stands for one from below: it is mostly the vented one.
+    first point, come to from nowhere, stands for one from below: it is mostly the vented one. None without
+    such a pair under pressure: vented points tell how the zero moved, and too little of hysteresis.
     """
     up = [place for place, way in enumerate(ways) if way or (way is None and place == 0)]
     down = [place for place, way in enumerate(ways) if way is False]
-    pairs = [
-        abs(residuals[a] - residuals[b])
-        for a in up
-        for b in down
-        if abs(pressures[a] - pressures[b]) <= _SAME_SHARE * reach
-    ]
-    return max(pairs, default=None)
+    pairs = [(a, b) for a in up for b in down if abs(pressures[a] - pressures[b]) <= _SAME_SHARE * reach]
+    vented = _VENTED_SHARE * max(pressures)
+    if all(max(pressures[a], pressures[b]) <= vented for a, b in pairs):
+        return None
+    return max(abs(residuals[a] - residuals[b]) for a, b in pairs)
 
 
 def _findings(

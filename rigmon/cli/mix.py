@@ -17,6 +17,7 @@ from rigmon.cli.calibrate.common import (
 from rigmon.cli.common import json_option, print_json
 from rigmon.cli.dialogue import Dialogue, width, wrapped
 from rigmon.cli.products import product_from, products_from
+from rigmon.cli.typed import option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -62,10 +63,10 @@ def command(
     L/ha, kg/ha, m2, %.
     """
     if spot is not None:
-        for option, given in (("--tank", tank), ("--rate", rate), ("--area", area)):
+        for words, given in (("--tank", tank), ("--rate", rate), ("--area", area)):
             if given is not None:
                 raise UsageError(
-                    f"--spot mixes a percent solution, and {option} belongs to a boom; leave one out"
+                    f"--spot mixes a percent solution, and {words} belongs to a boom; leave one out"
                 )
     where = setup_if_any(rig_file, units_shown)
     system = where.system if where is not None else system_of(units_shown or "us")
@@ -114,10 +115,10 @@ class _Asked:
         from rigmon.calibration.tank import spot_mix, tank_plan
 
         us = d.typed.system == "us"
-        cup_l = None if self.cup is None else _option(d, "--cup", self.cup, "volume")
-        scale_kg = None if self.scale is None else _option(d, "--scale", self.scale, "mass")
+        cup_l = None if self.cup is None else option(d.typed, "--cup", self.cup, "volume")
+        scale_kg = None if self.scale is None else option(d.typed, "--scale", self.scale, "mass")
         if self.spot is not None:
-            mix_l = _option(d, "--spot", self.spot, "volume")
+            mix_l = option(d.typed, "--spot", self.spot, "volume")
             products = self._products(d, "2 %")
             return spot_mix(mix_l=mix_l, products=products, volume_mark_l=cup_l, system=d.typed.system)
         tank_l = None if where is None or self.tank is not None else where.rig.tank_l
@@ -173,10 +174,3 @@ class _Asked:
                 break
             found.append(product)
         return found
-
-
-def _option(d: Dialogue, option: str, text: str, dimension: str) -> float:
-    try:
-        return d.typed.read(text, dimension, zero=False)
-    except UsageError as error:
-        raise UsageError(f"{option}: {error}") from error

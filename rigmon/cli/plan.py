@@ -9,7 +9,7 @@ from rigmon.cli.calibrate.common import Setup, day, rig_file_option, setup, unit
 from rigmon.cli.common import json_option, print_json, refuse_folder
 from rigmon.cli.dialogue import width
 from rigmon.cli.products import products_from
-from rigmon.cli.typed import Typed
+from rigmon.cli.typed import Typed, option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -102,9 +102,9 @@ def _plan(
     from rigmon.calibration.tank import tank_plan
 
     typed = Typed(where.system)
-    area_m2 = None if area is None else _option(typed, "--area", area, "area")
-    rate_l_ha = None if rate is None else _option(typed, "--rate", rate, "rate")
-    tank_l = where.rig.tank_l if tank is None else _option(typed, "--tank", tank, "volume")
+    area_m2 = None if area is None else option(typed, "--area", area, "area")
+    rate_l_ha = None if rate is None else option(typed, "--rate", rate, "rate")
+    tank_l = where.rig.tank_l if tank is None else option(typed, "--tank", tank, "volume")
     found = products_from(products, file)
     if tank_l is None and found:
         raise UsageError(
@@ -133,13 +133,6 @@ def _plan(
         job=job,
         system=where.system,
     )
-
-
-def _option(typed: Typed, option: str, text: str, dimension: str) -> float:
-    try:
-        return typed.read(text, dimension, zero=False)
-    except UsageError as error:
-        raise UsageError(f"{option}: {error}") from error
 
 
 def _write(path: Path, text: str) -> None:

@@ -42,7 +42,7 @@ class Typed:
         value = units.parse(f"{text} {unit}" if bare and unit else text, dimension)
         shown = f"{text.strip()} {unit}" if bare and unit else text.strip()
         if value < 0 or (value == 0 and not zero):
-            raise UsageError(f"{shown}: must be above zero")
+            raise UsageError(f"{shown}: must be {'zero or more' if zero else 'above zero'}")
         if (low is not None and value < low) or (high is not None and value > high):
             raise UsageError(f"{shown}: must be {self._bounds(dimension, low, high)}; check number and unit")
         if not bare:
@@ -63,6 +63,21 @@ class Typed:
         if least is None:
             return f"at most {most}"
         return f"at least {least}" if most is None else f"between {least} and {most}"
+
+
+def option(
+    typed: Typed,
+    name: str,
+    text: str,
+    dimension: str,
+    low: float | None = None,
+    high: float | None = None,
+) -> float:
+    """`Typed.read` of what was given by the option `name`, above zero; errors begin with that name."""
+    try:
+        return typed.read(text, dimension, low, high, zero=False)
+    except UsageError as error:
+        raise UsageError(f"{name}: {error}") from error
 
 
 def items(text: str) -> list[str]:

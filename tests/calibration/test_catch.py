@@ -139,7 +139,6 @@ def test_the_limits_are_the_cited_ones_and_can_be_set() -> None:
     limits = CatchLimits()
     assert (limits.from_mean_pct, limits.over_rated_pct, limits.under_rated_pct) == (5.0, 10.0, 10.0)
     assert limits.min_time_s == 20
-    assert units.convert(limits.min_volume_l, "volume", "fl oz") == pytest.approx(20)
     flows = [1.5] * 10 + [1.38]
     assert states(catch_test(boom(*flows), nozzle_count=11)) == {11: "low"}
     assert not states(catch_test(boom(*flows), nozzle_count=11, limits=CatchLimits(from_mean_pct=10)))
@@ -258,11 +257,20 @@ def test_repeats_that_scatter_are_caught_again() -> None:
 
 def test_short_and_small_catches_are_minded() -> None:
     short = catch_test(boom(3.0, 3.0, time_s=15), nozzle_count=2)
-    assert "less than 20 s or less than 20.0 fl oz" in text(short, "short_catch")
-    small = catch_test(boom(1.2, 1.2, time_s=25), nozzle_count=2, system="metric")  # 0.5 L, of 0.5915 L
-    assert "591 mL" in text(small, "short_catch")
-    assert "here 30 s" in text(small, "short_catch")  # hand-worked: 0.5915 / 1.2 x 60 = 29.6
-    assert "short_catch" not in codes(catch_test(boom(1.2, 1.2, time_s=30), nozzle_count=2), "mind")
+    assert text(short, "short_catch") == (
+        "Nozzles 1 and 2 caught for less than 20 s. A longer catch tells better, here 20 s."
+    )
+    # marks of 10 mL read to 2 x 5 / sqrt(3) = 5.77 mL (k = 2), which is 5 % of 115 mL; hand-worked
+    small = catch_test(boom(0.24, 0.24, time_s=25), nozzle_count=2, system="metric")  # 100 mL
+    assert "Nozzles 1 and 2 caught less than 115 mL, too little" in text(small, "short_catch")
+    assert "here 30 s" in text(small, "short_catch")  # hand-worked: 0.1155 / 0.24 x 60 = 28.9
+    both = catch_test(boom(0.24, 0.24, time_s=15), nozzle_count=2)
+    assert "for less than 20 s; nozzles 1 and 2 caught less than 3.90 fl oz" in text(both, "short_catch")
+    assert "short_catch" not in codes(catch_test(boom(0.296, time_s=30), nozzle_count=1), "mind")  # 148 mL
+    fine = catch_test(boom(0.24, 0.24, time_s=25), nozzle_count=2, cylinder_u_l=0.001)
+    assert "short_catch" not in codes(fine, "mind")
+    own = catch_test(boom(1.2, time_s=30), nozzle_count=1, limits=CatchLimits(min_volume_l=0.7))
+    assert "less than 23.7 fl oz" in text(own, "short_catch")  # 700 / 29.5735 = 23.67, hand-worked
 
 
 def test_what_was_not_told_is_minded() -> None:

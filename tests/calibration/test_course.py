@@ -392,7 +392,9 @@ def test_gps_passes_are_warned_of_as_timed_ones_are() -> None:
     one_way = gps_course([steady(1.5, 0), steady(1.51, 2)], speed_noise_m_s=0.05, speed_bias_pct=0.5)
     assert "one_way" in codes(one_way)
     short = gps_course([steady(1.5, 0, 15), steady(1.5, 180)], speed_noise_m_s=0.05, speed_bias_pct=0.5)
-    assert "The course of 73.8 ft is too short" in text(short, "short_course")  # hand-worked: 22.5 m
+    assert "A steady pass of 73.8 ft is too short: drive at least 100 ft" in text(
+        short, "short_course"
+    )  # hand-worked: 22.5 m
     assert gps_course([steady(1.5, 0)], speed_noise_m_s=0.0, speed_bias_pct=0.0).budget.combined > 0
 
 

@@ -19,6 +19,7 @@ from uncertainties import ufloat
 from rigmon import units
 from rigmon.calibration import crosscheck
 from rigmon.calibration.crosscheck import CrossCheck, catch_course_m, course_m, refill_course_m
+from rigmon.calibration.instruments import TAPE_U_M
 from rigmon.errors import UsageError
 
 
@@ -313,7 +314,7 @@ def test_the_uncertainty_of_the_difference_agrees_with_the_package(
     level = [ufloat(0, 0.25 / sqrt(3)) for _ in range(2)]
     end = [ufloat(0, 0.5 / sqrt(3)) for _ in range(2)]
     v = volume * (1 + ufloat(0, u[2] / 100)) + level[0] + level[1]
-    length = ufloat(distance, crosscheck.DISTANCE_U_M) + end[0] + end[1]
+    length = ufloat(distance, TAPE_U_M) + end[0] + end[1]
     by_refill = v * 1e4 / (length * w)
     by_catch = ufloat(flow, flow * u[0] / 100) * 1e4 / 60 / (ufloat(speed, speed * u[1] / 100) * w)
     # where the two rates agree the shared swath cancels: compare there, scaled to one rate

@@ -260,7 +260,7 @@ def test_json_holds_inputs_result_and_budget() -> None:
 def test_the_text_is_in_the_readers_units() -> None:
     us = fit_flowmeter(RUNS, system="us").lines()
     assert "2.64 gal/min" in us[1]  # 10 L/min
-    assert any("1703.4 1/gal" in line for line in us)  # 450 x 3.785411784 = 1703.435
+    assert any("1703.4 per gallon" in line for line in us)  # 450 x 3.785411784 = 1703.435
     metric = " ".join(fit_flowmeter(RUNS, system="metric").lines())
     assert "10.0 L/min" in metric
     assert "gal" not in metric

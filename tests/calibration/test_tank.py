@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from rigmon import units
 from rigmon.calibration.cup import measure, written
+from rigmon.calibration.plan_text import load_lines, tank_lines
 from rigmon.calibration.result import System
 from rigmon.calibration.tank import (
     CAUTIONS,
@@ -169,7 +170,7 @@ def test_a_job_smaller_than_a_tank_is_one_load() -> None:
     result = plan("50 gal", "20 gal/ac", "1 ac", "32 fl oz/ac")
     assert (result.loads, result.full_loads) == (1, 0)
     assert result.last_load_l == pytest.approx(units.parse("20 gal", "volume"))
-    text = " ".join(result.lines())
+    text = " ".join(tank_lines(result))
     assert "one load of 20.0 gal" in text
     assert "Full tank" not in text
 
@@ -230,7 +231,7 @@ def test_loads_add_up_to_the_job_and_rounding_never_exceeds(
         assert 0 < load.volume_l <= tank * (1 + 1e-9)
         assert 0 <= load.water_l <= load.volume_l
     json.dumps(result.to_json(), allow_nan=False)
-    assert result.lines()
+    assert tank_lines(result)
 
 
 # -- the cup ------------------------------------------------------------------------------------------------
@@ -255,7 +256,7 @@ def test_a_cup_never_shows_more_and_little_less(value: float, kind: Any, system:
         ("127.9 fl oz", "volume", "us", "127 fl oz"),
         ("1 gal", "volume", "us", "1 gal"),
         ("300.5 fl oz", "volume", "us", "2 gal 44 fl oz"),
-        ("0.03 fl oz", "volume", "us", "0 fl oz"),
+        ("0.03 fl oz", "volume", "us", "under 0.05 fl oz"),
         ("37.8 mL", "volume", "metric", "37.5 mL"),
         ("948 mL", "volume", "metric", "945 mL"),
         ("2.789 L", "volume", "metric", "2.78 L"),
@@ -387,34 +388,52 @@ def test_a_percent_solution(mix: str, dose: str, system: System, exact_l: float,
     assert item.needed == pytest.approx(exact_l, rel=1e-12)
     assert item.text == shown
     assert result.load.water_l == pytest.approx(units.parse(mix, "volume") - item.measured)
-    assert shown in result.lines()[0]
+    assert any(f"  {shown}" in line for line in load_lines(result.load, "Spot mix", system))
 
 
 # -- text and JSON ------------------------------------------------------------------------------------------
 
 
 def test_the_plan_in_us_units() -> None:
-    lines = plan("50 gal", "17 gal/ac", "12 ac", "32 fl oz/ac", "0.25 %", "1.5 oz wt/ac").lines()
-    assert lines == [
+    result = plan("50 gal", "17 gal/ac", "12 ac", "32 fl oz/ac", "0.25 %", "1.5 oz wt/ac")
+    assert tank_lines(result) == [
         "A tank of 50.0 gal treats 2.94 ac at 17.0 gal/ac.",
         "The job of 12.0 ac takes 204.0 gal: 4 full tanks and a last load of 4.00 gal.",
-        "Full tank of 50.0 gal, for 2.94 ac: water 49.1 gal, Product A 94 fl oz (0.1 % under), Product B 16 fl oz, "
-        "Product C 4.4 oz wt (0.3 % under).",
-        "Last load of 4.00 gal, for 0.235 ac: water 3.93 gal, Product A 7.5 fl oz (0.4 % under), "
-        "Product B 1.25 fl oz (2.3 % under), Product C 0.35 oz wt (0.8 % under).",
-        "In all the job takes Product A 3.00 gal, Product B 65.3 fl oz, Product C 1.13 lb.",
-    ]  # fmt: skip
+        "",
+        "Each of 4 full tanks, 50.0 gal, for 2.94 ac:",
+        "  water      49.1 gal",
+        "  Product A  94 fl oz (0.1 % under)",
+        "  Product B  16 fl oz",
+        "  Product C  4.4 oz wt (0.3 % under)",
+        "",
+        "Last load, 4.00 gal, for 0.235 ac:",
+        "  water      3.93 gal",
+        "  Product A  7.5 fl oz (0.4 % under)",
+        "  Product B  1.25 fl oz (2.3 % under)",
+        "  Product C  0.35 oz wt (0.8 % under)",
+        "",
+        "In all: Product A 3.00 gal, Product B 65.3 fl oz, Product C 1.13 lb.",
+    ]
 
 
 def test_the_plan_in_metric_units() -> None:
     """Hand-worked: 160 L/ha x 5 ha = 800 L: 4 x 200; 200 / 160 x 2 = 2.5 L, x 30 g = 37.5 g; 10 L and 150 g."""
-    lines = plan("200 L", "160 L/ha", "5 ha", "2 L/ha", "30 g/ha", system="metric").lines()
-    assert lines == [
+    assert tank_lines(plan("200 L", "160 L/ha", "5 ha", "2 L/ha", "30 g/ha", system="metric")) == [
         "A tank of 200.0 L treats 1.25 ha at 160 L/ha.",
         "The job of 5.00 ha takes 800.0 L: 4 full tanks.",
-        "Full tank of 200.0 L, for 1.25 ha: water 197.5 L, Product A 2.5 L, Product B 37.5 g.",
-        "In all the job takes Product A 10.0 L, Product B 150 g.",
+        "",
+        "Each of 4 full tanks, 200.0 L, for 1.25 ha:",
+        "  water      197.5 L",
+        "  Product A  2.5 L",
+        "  Product B  37.5 g",
+        "",
+        "In all: Product A 10.0 L, Product B 150 g.",
     ]
+
+
+def test_what_no_mark_can_measure_is_not_shown_as_nothing() -> None:
+    (tiny,) = plan("2 gal", "20 gal/ac", None, "0.001 fl oz/ac").full.amounts
+    assert (tiny.text, tiny.measured, tiny.under_text) == ("under 0.05 fl oz", 0.0, "")
 
 
 def test_cautions_are_said_once_and_leave_it_to_the_label() -> None:
@@ -423,7 +442,7 @@ def test_cautions_are_said_once_and_leave_it_to_the_label() -> None:
     text = " ".join(CAUTIONS)
     for words in ("The label is the law", "in what order", "PPE"):
         assert text.count(words) == 1
-        assert words not in " ".join(result.lines())
+        assert words not in " ".join(tank_lines(result))
 
 
 def test_json_holds_inputs_result_and_findings() -> None:

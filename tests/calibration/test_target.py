@@ -428,7 +428,7 @@ def test_without_calibration_three_are_all() -> None:
         ),
         (
             {"rate_l_ha": "17 gpa", "speed_m_s": "3 mph", "flow_l_min": "2.4 gpm", **CREEK},
-            "rate, speed and boom flow are given and pressure is missing",
+            "leave one out to have it and the pressure worked out",
         ),
         (
             {"speed_m_s": "3 mph", "flow_l_min": "2 gpm", "pressure_kpa": "40 psi", **CREEK},

@@ -197,6 +197,11 @@ def test_a_small_difference_of_the_pressures_is_no_hysteresis() -> None:
 
 def test_going_up_alone_says_nothing_of_hysteresis() -> None:
     assert fit_transducer(UP).hysteresis_kpa is None
+    # coming back to the vented line alone tells how the zero moved, and nothing of the way between
+    vented_again = fit_transducer([*UP, Point(0, fraction=0.101)])
+    assert vented_again.hysteresis_kpa is None
+    assert vented_again.zero_shift_kpa is not None
+    assert any("Hysteresis: not told" in line for line in vented_again.lines())
 
 
 # hand-worked: 0.100 and 0.112 vented: 0.012 / 0.0008 = 15 kPa of 500 kPa

@@ -180,6 +180,30 @@ def test_limits_can_be_set_and_strict_says_no(folder: Path) -> None:
     assert rigmon(*CATCH, "--volumes", volumes, "--strict", "--from-mean", 10, cwd=folder).code == 0
 
 
+def test_every_limit_of_a_catch_test_can_be_set(folder: Path) -> None:
+    """Nozzle 1 gives 6.6 / 12.8 = 52 % of the others, and nozzle 2 gave 4 % more the second time."""
+    volumes = "6.6 oz, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 2=13.32"
+
+    def told(*options: object) -> tuple[str, list[str]]:
+        result = as_json(*CATCH, "--volumes", volumes, "--dry-run", *options, cwd=folder)
+        return result["result"]["nozzles"][0]["state"], [finding["code"] for finding in result["findings"]]
+
+    assert told()[0] == "low"
+    assert told("--plugged-below", 60)[0] == "plugged"
+    assert told("--from-mean", 60, "--plugged-below", 20)[0] == "ok"
+    assert "repeats_scatter" not in told()[1]
+    assert "repeats_scatter" in told("--repeats-within", 3)[1]
+    assert "--plugged-below = 98 %" in refused(
+        *CATCH, "--volumes", volumes, "--plugged-below", 98, naming="--from-mean", cwd=folder
+    )
+
+
+def test_a_boom_that_wants_mending_is_not_offered_to_the_rig_file_without_a_word(folder: Path) -> None:
+    assert "\nInto the rig file: " in done(*CATCH, "--volumes", TWELVE, cwd=folder)
+    mended_not = TWELVE.replace("12.8 oz", "2.2 oz", 1)
+    assert "\nAs it is into the rig file: " in done(*CATCH, "--volumes", mended_not, cwd=folder)
+
+
 def test_a_dry_run_keeps_nothing(folder: Path) -> None:
     assert "Not recorded" in done(*CATCH, "--volumes", TWELVE, "--dry-run", cwd=folder)
     assert not (folder / "calibration.sqlite").exists()
@@ -205,7 +229,7 @@ def test_a_dry_run_keeps_nothing(folder: Path) -> None:
         (["--from", "missing.csv"], "missing.csv", "CSV"),
         (["--nozzle", "13", "--volumes", "148 mL"], "--nozzle 13", "nozzles 1 to 12"),
         (["--nozzle", "7", "--volumes", "148 mL"], "no catch test", "catch all"),
-        (["--volumes", "148 mL", "--from-mean", "0"], "from_mean_pct", "above zero"),
+        (["--volumes", "148 mL", "--from-mean", "0"], "--from-mean", "above zero"),
         (["--volumes", "148 mL", "--date", "yesterday"], "yesterday", "2026-05-30"),
         (["--volumes", "148 mL", "--date", "2026-02-30"], "2026-02-30", "2026-05-30"),
         (["--volumes", "148 mL", "--note", "two\nlines"], "--note", "one line"),
@@ -467,7 +491,11 @@ def test_cross_checks_say_whether_they_agree(folder: Path) -> None:
         (["--drive-distance", "39 ft"], "--drive-distance", "--caught"),
         (["--tolerance", "0"], "tolerance", "above 0"),
         (["--density", "10 kg/L"], "density", "2.5"),
-        (["--rate", "20 gal/ac", "--speed", "4 mph", "--flow", "9 gal/min"], "disagree", "leave one out"),
+        (
+            ["--rate", "20 gal/ac", "--speed", "4 mph", "--flow", "9 gal/min"],
+            "cannot all be",
+            "leave one out",
+        ),
     ],
 )
 def test_bad_targets_are_refused(args: list[str], naming: str, right: str, folder: Path) -> None:

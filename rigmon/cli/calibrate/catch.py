@@ -2,10 +2,10 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -22,7 +22,7 @@ from rigmon.cli.calibrate.common import (
 from rigmon.cli.common import program
 from rigmon.cli.dialogue import Dialogue
 from rigmon.cli.table import read_table
-from rigmon.cli.typed import Typed, items
+from rigmon.cli.typed import Typed, items, option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -38,6 +38,16 @@ _TIME_S: Final = (1.0, 3600.0)
 _REMARK_PCT: Final = 15.0
 #: a nozzle caught again must be at the pressure of the others
 _SAME_PRESSURE_PCT: Final = 2.0
+
+
+#: limit -> its option
+_LIMIT_OPTIONS: Final = {
+    "from_mean_pct": "--from-mean",
+    "over_rated_pct": "--over-rated",
+    "under_rated_pct": "--under-rated",
+    "plugged_below_pct": "--plugged-below",
+    "repeat_range_pct": "--repeats-within",
+}
 
 
 @click.command("catch")
@@ -61,9 +71,27 @@ _SAME_PRESSURE_PCT: Final = 2.0
 @click.option(
     "--step", metavar="QUANTITY", help="Smallest step of the cylinder's scale, such as '10 mL' (the default)."
 )
-@click.option("--from-mean", "from_mean_pct", type=float, help="Limit: % from the mean.  [default: 5]")
-@click.option("--over-rated", "over_rated_pct", type=float, help="Limit: % over rated: worn.  [default: 10]")
-@click.option("--under-rated", "under_rated_pct", type=float, help="Limit: % under rated.  [default: 10]")
+@click.option(
+    "--from-mean",
+    "from_mean_pct",
+    type=float,
+    help="Limit: % from the mean.  [default: 5, Alberta Agdex 606-1]",
+)
+@click.option(
+    "--over-rated", "over_rated_pct", type=float, help="Limit: % over rated is worn.  [default: 10, EN 13790]"
+)
+@click.option(
+    "--under-rated", "under_rated_pct", type=float,
+    help="Limit: % under rated.  [default: 10, UNL extension]",
+)  # fmt: skip
+@click.option(
+    "--plugged-below", "plugged_below_pct", type=float,
+    help="Limit: % of the mean; below it is plugged.  [default: 50, judgement]",
+)  # fmt: skip
+@click.option(
+    "--repeats-within", "repeat_range_pct", type=float,
+    help="Limit: % that catches of one nozzle may differ.  [default: 5, judgement]",
+)  # fmt: skip
 @click.option("--strict", is_flag=True, help="Exit code 1 when there is something to do.")
 @go_on_options
 @units_option
@@ -81,6 +109,8 @@ def command(
     from_mean_pct: float | None,
     over_rated_pct: float | None,
     under_rated_pct: float | None,
+    plugged_below_pct: float | None,
+    repeat_range_pct: float | None,
     strict: bool,
     resume: bool | None,
     units_shown: str | None,
@@ -92,20 +122,20 @@ def command(
     'back'), or come from --volumes or --from. Flows are shown in gal/min or L/min; JSON has L/min, kPa, L, s,
     %. Ounces are fluid ounces here.
     """
-    from rigmon.calibration.catch import CatchLimits
-
     if volumes is not None and table is not None:
         raise UsageError("--volumes and --from exclude each other; leave one of them out")
     where = setup(rig_file, units_shown, keep.book)
     wrong = [n for n in again if n > where.rig.nozzle_count]
     if wrong:
         raise UsageError(f"--nozzle {wrong[0]}: this boom has nozzles 1 to {where.rig.nozzle_count}")
-    usual = CatchLimits()
-    limits = replace(
-        usual,
-        from_mean_pct=usual.from_mean_pct if from_mean_pct is None else from_mean_pct,
-        over_rated_pct=usual.over_rated_pct if over_rated_pct is None else over_rated_pct,
-        under_rated_pct=usual.under_rated_pct if under_rated_pct is None else under_rated_pct,
+    limits = _limits(
+        {
+            "from_mean_pct": from_mean_pct,
+            "over_rated_pct": over_rated_pct,
+            "under_rated_pct": under_rated_pct,
+            "plugged_below_pct": plugged_below_pct,
+            "repeat_range_pct": repeat_range_pct,
+        }
     )
     older = _newest(where) if again else None
     nozzles = list(dict.fromkeys(again)) or list(range(1, where.rig.nozzle_count + 1))
@@ -122,6 +152,20 @@ def command(
     subject = where.rig.nozzles.set_name or ""
     finish(where, keep, dialogue, "catch", subject, result, _title(where, keep, result), _more(where, result))
     return 1 if strict and not result.good else 0
+
+
+def _limits(given: dict[str, float | None]) -> "CatchLimits":
+    """The usual ones, and those that were given; what is wrong with these is said by the options' names."""
+    from rigmon.calibration.catch import CatchLimits
+
+    try:
+        wanted: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+        return CatchLimits(**wanted)
+    except UsageError as error:
+        text = str(error)
+        for name, option_name in _LIMIT_OPTIONS.items():
+            text = text.replace(name, option_name)
+        raise UsageError(text) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +190,9 @@ class _Found:
 def _evaluate(
     d: Dialogue, where: Setup, asked: _Asked, limits: "CatchLimits", together: bool
 ) -> "CatchResult":
-    from rigmon.calibration.catch import CYLINDER_U_L, catch_test
     from rigmon.calibration.catch import again as caught_again
+    from rigmon.calibration.catch import catch_test
+    from rigmon.calibration.instruments import CYLINDER_U_L, reading_u_l
 
     found = _flow(d, where, asked)
     return catch_test(
@@ -156,7 +201,7 @@ def _evaluate(
         pressure_kpa=found.pressure_kpa,
         rated_l_min=_rated(where, found.pressure_kpa),
         limits=limits,
-        cylinder_u_l=CYLINDER_U_L if found.step_l is None else found.step_l / 2 / 3**0.5,
+        cylinder_u_l=CYLINDER_U_L if found.step_l is None else reading_u_l(found.step_l),
         timed_together=together,
         system=where.system,
     )
@@ -184,7 +229,7 @@ def _flow(d: Dialogue, where: Setup, asked: _Asked) -> _Found:
                     _remark(d, where, catches)
         if not catches:
             raise UsageError("every nozzle was skipped; catch at least one")
-    step_l = None if asked.step is None else _option(d.typed, "--step", asked.step, "volume", 1e-5, 1.0)
+    step_l = None if asked.step is None else option(d.typed, "--step", asked.step, "volume", 1e-5, 1.0)
     return _Found(catches, pressure_kpa, step_l)
 
 
@@ -195,7 +240,7 @@ def _pressure(d: Dialogue, asked: _Asked) -> float | None:
         before = asked.older.inputs.get("pressure_kpa")
         if asked.pressure is None or before is None:
             return before
-        now = _option(d.typed, "--pressure", asked.pressure, "pressure", low_kpa, high_kpa)
+        now = option(d.typed, "--pressure", asked.pressure, "pressure", low_kpa, high_kpa)
         if abs(now / before - 1) > _SAME_PRESSURE_PCT / 100:
             from rigmon.calibration.result import amount
 
@@ -271,17 +316,10 @@ def _remark(d: Dialogue, where: Setup, catches: "Sequence[Catch]") -> None:
 # -- from options and files ----------------------------------------------------------------------------------
 
 
-def _option(typed: Typed, option: str, text: str, dimension: str, low: float, high: float) -> float:
-    try:
-        return typed.read(text, dimension, low, high)
-    except UsageError as error:
-        raise UsageError(f"{option}: {error}") from error
-
-
 def _from_list(d: Dialogue, asked: _Asked, nozzle_count: int) -> "list[Catch]":
     from rigmon.calibration.catch import Catch
 
-    time_s = None if asked.time is None else _option(d.typed, "--time", asked.time, "time", *_TIME_S)
+    time_s = None if asked.time is None else option(d.typed, "--time", asked.time, "time", *_TIME_S)
     order = [nozzle for nozzle in asked.nozzles for _ in range(asked.repeats)]
     catches = []
     turn = 0
@@ -316,7 +354,7 @@ def _from_table(typed: Typed, asked: _Asked, nozzle_count: int) -> "list[Catch]"
     from rigmon.calibration.catch import Catch
 
     assert asked.table is not None
-    time_s = None if asked.time is None else _option(typed, "--time", asked.time, "time", *_TIME_S)
+    time_s = None if asked.time is None else option(typed, "--time", asked.time, "time", *_TIME_S)
     columns = {"nozzle": "1", "volume": "148 mL", "time": "30 s"}
     catches = []
     for row in read_table(asked.table, columns, ("nozzle", "volume")):

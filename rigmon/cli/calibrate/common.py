@@ -139,9 +139,9 @@ def record_options(command: F) -> F:
 
 
 def day(text: str | None) -> date:
+    """The day that --date says; today, by this clock, where it is left out."""
     if text is None:
         return date.today()
-    """The day that --date says; today, by this clock, where it is left out."""
     try:
         taken_on = date.fromisoformat(text)
     except ValueError:
@@ -252,10 +252,10 @@ def present_text(
     if keep.apply:
         show_changes(where.rig_file, stored.changes)
     elif record.kind in _APPLIED:
-        _tell_how_to_apply(where, record)
+        _tell_how_to_apply(where, record, any(finding.severity == "do" for finding in result.findings))
 
 
-def _tell_how_to_apply(where: Setup, record: "Record") -> None:
+def _tell_how_to_apply(where: Setup, record: "Record", to_do: bool) -> None:
     from rigmon.calibration.settings import settings_of
 
     try:
@@ -263,7 +263,8 @@ def _tell_how_to_apply(where: Setup, record: "Record") -> None:
     except UsageError as error:
         click.echo(wrapped(f"Not for the rig file: {error}.", "  "))
     else:
-        click.echo(f"Into the rig file: {program()} calibrate apply{where.rig_words} '{record.name}'")
+        what = "As it is into the rig file" if to_do else "Into the rig file"
+        click.echo(f"{what}: {program()} calibrate apply{where.rig_words} '{record.name}'")
 
 
 def finish(

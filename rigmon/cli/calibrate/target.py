@@ -16,7 +16,7 @@ from rigmon.cli.calibrate.common import (
     units_option,
 )
 from rigmon.cli.dialogue import Dialogue, wrapped
-from rigmon.cli.typed import items
+from rigmon.cli.typed import items, option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -152,8 +152,8 @@ def _solve(d: Dialogue, where: Setup, asked: _Asked) -> "TargetResult":
 
     rig = where.rig
     given = {
-        name: _option(d, option, text, dimension)
-        for name, (dimension, option) in _QUANTITIES.items()
+        name: option(d.typed, words, text, dimension)
+        for name, (dimension, words) in _QUANTITIES.items()
         if (text := asked.quantities[name]) is not None
     }
     given |= _from_rig(d, where, given)
@@ -163,13 +163,13 @@ def _solve(d: Dialogue, where: Setup, asked: _Asked) -> "TargetResult":
         speed_m_s=given.get("speed"),
         flow_l_min=given.get("flow"),
         pressure_kpa=given.get("pressure"),
-        swath_m=rig.swath_m if asked.swath is None else _option(d, "--swath", asked.swath, "length"),
+        swath_m=rig.swath_m if asked.swath is None else option(d.typed, "--swath", asked.swath, "length"),
         calibration_flow_l_min=None if calibration is None else calibration.flow_l_min,
         calibration_pressure_kpa=None if calibration is None else calibration.pressure_kpa,
         tolerance_pct=rig.target.tolerance_pct if asked.tolerance_pct is None else asked.tolerance_pct,
         solution_density_kg_l=1.0
         if asked.density is None
-        else _option(d, "--density", asked.density, "density"),
+        else option(d.typed, "--density", asked.density, "density"),
         pressure_low_kpa=rig.nozzles.pressure_low_kpa,
         pressure_high_kpa=rig.nozzles.pressure_high_kpa,
         spray_angle_deg=rig.nozzles.spray_angle_deg,
@@ -200,25 +200,18 @@ def _from_rig(d: Dialogue, where: Setup, given: dict[str, float]) -> dict[str, f
     return {**rate, "pressure": calibration.pressure_kpa}
 
 
-def _option(d: Dialogue, option: str, text: str, dimension: str) -> float:
-    try:
-        return d.typed.read(text, dimension, zero=False)
-    except UsageError as error:
-        raise UsageError(f"{option}: {error}") from error
-
-
-def _volumes(d: Dialogue, option: str, text: str) -> list[float]:
-    return [_option(d, option, item, "volume") for item in items(text)]
+def _volumes(d: Dialogue, words: str, text: str) -> list[float]:
+    return [option(d.typed, words, item, "volume") for item in items(text)]
 
 
 # -- cross-checks --------------------------------------------------------------------------------------------
 
 
-def _catch_test(where: Setup, option: str) -> tuple[float, float]:
+def _catch_test(where: Setup, words: str) -> tuple[float, float]:
     """Flow [L/min] and its standard uncertainty [%]."""
     if where.rig.calibration is None:
         raise UsageError(
-            f"{option} is compared with the catch test, and {where.rig_file} has no calibration.flow; do a "
+            f"{words} is compared with the catch test, and {where.rig_file} has no calibration.flow; do a "
             "catch test and apply it first"
         )
     return where.rig.calibration.flow_l_min, where.rig.calibration.uncertainty_pct
@@ -230,7 +223,7 @@ def _refill(d: Dialogue, where: Setup, target: "TargetResult", volumes: str, dis
     flow_l_min, u_pct = _catch_test(where, "--refill")
     return refill_check(
         refills_l=_volumes(d, "--refill", volumes),
-        distance_m=_option(d, "--refill-distance", distance, "length"),
+        distance_m=option(d.typed, "--refill-distance", distance, "length"),
         swath_m=target.swath_m,
         catch_flow_l_min=flow_l_min,
         speed_m_s=target.speed_m_s,
@@ -249,12 +242,12 @@ def _ounces(
     flow_l_min, u_pct = _catch_test(where, "--caught")
     return ounce_check(
         catches_l=_volumes(d, "--caught", volumes),
-        drive_time_s=_option(d, "--drive-time", drive_time, "time"),
+        drive_time_s=option(d.typed, "--drive-time", drive_time, "time"),
         spacing_m=target.swath_m / where.rig.nozzle_count,
         nozzle_count=where.rig.nozzle_count,
         catch_flow_l_min=flow_l_min,
         speed_m_s=target.speed_m_s,
-        distance_m=None if distance is None else _option(d, "--drive-distance", distance, "length"),
+        distance_m=None if distance is None else option(d.typed, "--drive-distance", distance, "length"),
         catch_flow_u_pct=u_pct,
         speed_u_pct=where.rig.gps.speed_bias_pct,
         tolerance_pct=target.tolerance_pct,
