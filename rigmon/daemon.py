@@ -98,37 +98,28 @@ class RunOutcome:
 # -- what to run ---------------------------------------------------------------------------------------
 
 
-def live_sources(rig: Rig, hub: Hub) -> list[SerialNmea]:
-    """The serial sources that the rig asks for: the GPS port, and the sensor node's where it has its own.
+def live_sources(rig: Rig, hub: Hub) -> list[RunSource]:
+    """The sources that the rig asks for: the GPS port, the sensor node's where it has its own, and the
+    sensors that are wired to the board.
 
-    Raises UsageError for a port that can never work, and for sensors wired to the board.
+    Raises UsageError for a port that can never work, and for pins that cannot be had. Call it before other
+    threads are started (see `rigmon.edge.board`).
     """
-    _refuse_wired_sensors(rig)
     check_url(rig.gps.port, rig.gps.baud, "gps.port")
-    sources = [SerialNmea(hub, Source.GPS, rig.gps.port, rig.gps.baud)]
+    sources: list[RunSource] = [SerialNmea(hub, Source.GPS, rig.gps.port, rig.gps.baud)]
     if rig.node.port is not None and not _same_port(rig.node.port, rig.gps.port):
         check_url(rig.node.port, rig.node.baud, "node.port")
         sources.append(SerialNmea(hub, Source.NODE, rig.node.port, rig.node.baud))
+    if {rig.flow.source, rig.pressure.source, rig.boom_switch.source} & {"gpio", "adc"}:
+        from rigmon.edge.wired import wired_sources
+
+        sources += wired_sources(rig, hub)
     return sources
 
 
 def _same_port(a: str, b: str) -> bool:
     """Also under two names: a port that is opened once for good cannot be opened a second time."""
     return a == b or ("://" not in a + b and os.path.realpath(a) == os.path.realpath(b))
-
-
-def _refuse_wired_sensors(rig: Rig) -> None:
-    """The one place that knows which ways to read a sensor this release has."""
-    for key, source in (
-        ("flow.source", rig.flow.source),
-        ("pressure.source", rig.pressure.source),
-        ("boom_switch.source", rig.boom_switch.source),
-    ):
-        if source not in ("none", "xdr"):
-            raise UsageError(
-                f"{key} = '{source}' cannot be used yet: this release reads that sensor as NMEA XDR "
-                "sentences only; set it to 'xdr' (from a sensor node), or to 'none'"
-            )
 
 
 def control_sources(rig: Rig, hub: Hub) -> list[RunSource]:
