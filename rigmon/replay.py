@@ -171,52 +171,53 @@ class Check(NamedTuple):
 def check(log: RunLog) -> Check:
     """Recompute a log's outputs from its readings and compare them with ==.
 
-    After a power cut the newest outputs may be missing from the log: they are a cache. So may be as many as
-    the log says it lost. What is there must be equal, as far as the readings go without a loss; in a log
-    that ended cleanly nothing else may be missing.
+    Outputs are numbered in the order of production, in the log too, so each is compared with its own. What
+    the log says it lost may be missing; after a power cut so may the newest of each kind, which are a cache;
+    nothing else. Where readings were lost, what came after the first of them cannot be computed again.
     """
-    lost_outputs = sum(gap.lost for gap in log.gaps if gap.what == "outputs")
     first_lost = min((gap.first for gap in log.gaps if gap.what == "readings"), default=None)
-    again = _again(log, first_lost)
-    complete = log.ended_cleanly and first_lost is None and lost_outputs == 0
+    lost = [range(gap.first, gap.last + 1) for gap in log.gaps if gap.what == "outputs"]
+    recorded = list(log.numbered_outputs())
+    recomputed = list(enumerate(_again(log, first_lost, recorded), 1))
     compared = 0
-    pairs: list[tuple[str, list[Output], list[Output]]] = [
-        ("sample", list(log.samples()), list(again.samples)),
-        ("alert", list(log.alerts()), list(again.alerts)),
-        ("anchor", list(log.anchors()), list(again.anchors)),
-        ("tally", list(log.tallies()), list(again.tallies)),
-    ]
-    for kind, recorded, recomputed in pairs:
-        at = 0
-        for index, output in enumerate(recorded):
-            found = at
-            while found < len(recomputed) and recomputed[found] != output and found - at < lost_outputs:
-                found += 1
-            if found < len(recomputed) and recomputed[found] == output:
-                lost_outputs -= found - at
-                at = found + 1
-                compared += 1
-            elif at < len(recomputed) or first_lost is None:
-                other = recomputed[at] if at < len(recomputed) else None
-                return Check(False, compared, Difference(kind, index, output, other), complete)
-            else:
-                break  # of readings that were lost: it cannot be computed again
-        missing = len(recomputed) - at
-        if missing > lost_outputs and log.ended_cleanly:
-            return Check(False, compared, Difference(kind, len(recorded), None, recomputed[at]), complete)
+    complete = log.ended_cleanly and first_lost is None and not lost
+    for kind, made in _KINDS.items():
+        again = {n: output for n, output in recomputed if type(output) is made}
+        kept = {n: output for n, output in recorded if type(output) is made}
+        place, newest = 0, max(kept, default=0)
+        for n in sorted({*again, *kept}):
+            if n not in again and n > len(recomputed) and first_lost is not None:
+                break
+            if n not in kept and (any(n in some for some in lost) or (not log.ended_cleanly and n > newest)):
+                continue
+            if kept.get(n) != again.get(n):
+                return Check(False, compared, Difference(kind, place, kept.get(n), again.get(n)), complete)
+            place += 1
+            compared += 1
     return Check(True, compared, None, complete)
 
 
-def _again(log: RunLog, first_lost: int | None) -> Replayed:
-    """A log's outputs recomputed, up to the first reading that is known to be lost."""
+_KINDS: dict[str, type[Output]] = {"sample": Sample, "alert": Alert, "anchor": Anchor, "tally": Tally}
+
+
+def _again(log: RunLog, first_lost: int | None, recorded: Sequence[tuple[int, Output]]) -> list[Output]:
+    """A log's outputs recomputed in order, up to the first reading that is known to be lost."""
+    pipeline = Pipeline(rig_of(log))
+    outputs: list[Output] = []
+    newest_ns = 0
+    for reading, made in drive_log(pipeline, log):
+        if first_lost is not None and reading.seq > first_lost:
+            return outputs
+        newest_ns = max(newest_ns, reading.t_ns)
+        outputs += made
     if first_lost is None:
-        return replay_log(log, rig_of(log))
-    result = Replayed()
-    for reading, outputs in drive_log(Pipeline(rig_of(log)), log):
-        if reading.seq > first_lost:
-            break
-        result.take(outputs)
-    return result
+        ended_ns = log.header.ended_ns
+        if ended_ns is None:
+            # Cut off while it was being ended, the last outputs may be there and the end's own row not. No
+            # other output is newer than the newest reading.
+            ended_ns = max((output.t_ns for _, output in recorded), default=0)
+        outputs += pipeline.finish(max(ended_ns, newest_ns))
+    return outputs
 
 
 def rig_of(log: RunLog) -> Rig:

@@ -222,13 +222,17 @@ class RunLog:
 
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
+        return (output for _, output in self.numbered_outputs())
+
+    def numbered_outputs(self) -> Iterator[tuple[int, Output]]:
+        """All outputs together with their numbers, which count in the order of production from 1."""
         parts = (
             self._numbered("sample", Sample._make),
             self._numbered("alert", _alert),
             self._numbered("anchor", Anchor._make),
             self._numbered("tally", Tally._make),
         )
-        return (output for _, output in merge(*parts, key=itemgetter(0)))
+        return merge(*parts, key=itemgetter(0))
 
     def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
         for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):

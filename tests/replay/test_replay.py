@@ -280,6 +280,36 @@ def test_check_of_a_log_that_was_cut(tmp_path: Path, text_file: Path) -> None:
         assert not replay.check(log).same
 
 
+def test_check_of_a_log_that_was_cut_while_it_was_ended(tmp_path: Path, text_file: Path) -> None:
+    """Its last outputs are there, made at the run's end; the row that tells of the end is not."""
+    path = tmp_path / "cut.rigmon"
+    pipeline = Pipeline(RIG)
+    writer = RunLogWriter(path, header(), commit_by_time_ns=1_000_000_000)
+    driven = replay.drive(pipeline, replay.recording(text_file, RIG), writer.reading)
+    result = replay.collect(pipeline, driven, ns(29.95), on_outputs=writer.outputs)
+    writer.abandon()
+    with RunLog.open(path) as log:
+        assert log.last_ns is not None
+        assert log.last_ns < result.samples[-1].t_ns == ns(29.95)
+        assert replay.check(log) == replay.Check(True, log.outputs_count, None, False)
+    alter(path, "UPDATE sample SET flags = flags + 1 WHERE n = (SELECT max(n) FROM sample)")
+    with RunLog.open(path) as log:
+        assert not replay.check(log).same
+
+
+def test_check_of_outputs_lost_before_readings_were(tmp_path: Path, text_file: Path) -> None:
+    """As when the disk is full: first there is no room for outputs, then for readings."""
+    path = tmp_path / "lossy.rigmon"
+    lossy_log(path, text_file, readings=range(150, 170), outputs=range(40, 60))
+    with RunLog.open(path) as log:
+        found = replay.check(log)
+        assert (found.same, found.complete) == (True, False)
+        assert found.compared > 30
+    alter(path, "DELETE FROM sample WHERE n = 30")
+    with RunLog.open(path) as log:
+        assert not replay.check(log).same
+
+
 class Lossy:
     """Hands on to a live writer, but spoils some samples so that they cannot be stored (the log says so), and
     keeps some readings back (the log sees that their numbers are missing).
