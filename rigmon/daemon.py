@@ -502,7 +502,13 @@ class _Runs:
         for ending in list(self._ending):
             if ending.log.done or all_of_them:
                 self._ending.remove(ending)
-                self._on_ended(_with_trouble(ending))
+                outcome = _with_trouble(ending)
+                self._tell(
+                    f"no run log: {outcome.troubles[-1]}"
+                    if outcome.log_path is None
+                    else f"run log: {outcome.log_path}"
+                )
+                self._on_ended(outcome)
 
     def _on_trouble(self, fault: SourceFault) -> None:
         hub = self._loop.hub

@@ -1,6 +1,9 @@
 """rigmon run"""
 
+import faulthandler
 import os
+import time
+from collections import deque
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +13,11 @@ from rigmon.cli.common import driver_feedback, print_json, program, refuse_folde
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
+    from rigmon.daemon import RunOutcome
     from rigmon.rig import Rig
+
+#: how long the service stays after it asked for power-off, so that the request is not taken down with it
+_POWER_OFF_WAIT_S = 20.0
 
 
 @click.command("run")
@@ -26,7 +33,9 @@ if TYPE_CHECKING:
 )
 @click.option("--no-log", is_flag=True, help="Write no run log.")
 @click.option("--quiet", is_flag=True, help="No driver's lines.")
-@click.option("--json", "as_json", is_flag=True, help="No driver's lines; at the end one JSON object.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="No driver's lines; one JSON object at the end of each run."
+)
 def command(
     rig_file: Path,
     stop_after_s: float | None,
@@ -38,13 +47,18 @@ def command(
     """The daemon: read the sensors, guide the driver, write the run log.
 
     The driver's lines are in the rig file's units: mph, gal/ac, psi or km/h, L/ha, kPa. Ctrl-C or SIGTERM
-    stops it and closes the log. Calibrate with clean water; the label is the law; keep your eyes on the
-    ground.
+    stops it and closes the log. It is one run from start to stop, unless the rig file's [runs] lets runs
+    begin with the work and end by themselves: then each has a log of its own. Calibrate with clean water;
+    the label is the law; keep your eyes on the ground.
     """
     from rigmon import config, daemon
     from rigmon.calibration.book import records_in_use
     from rigmon.edge.hub import Hub, MonotonicClock
+    from rigmon.edge.notify import service_notifier
+    from rigmon.lifecycle import SUPPLY_FAILED, has_rules
     from rigmon.log.header import new_log_path, new_run_id
+    from rigmon.log.space import SpaceKeeper
+    from rigmon.model import Source
 
     if no_log and log_path is not None:
         raise UsageError(f"--no-log and --log {log_path} exclude each other; leave one of them out")
@@ -53,26 +67,78 @@ def command(
     if stop_after_s is not None and not 0 < stop_after_s < 1e9:
         raise UsageError(f"--for {stop_after_s:g} must be a number of seconds above 0, such as 60")
     rig, rig_toml = config.load(rig_file)
+    several = has_rules(rig) and not no_log
+    if several and log_path is not None:
+        raise UsageError(
+            f"--log {log_path} names one run log, but [runs] in {rig_file} makes several; leave out --log "
+            "(they go into log.folder), or the keys begin, end_after and stop_pin"
+        )
     hub = Hub(MonotonicClock())
-    sources = daemon.live_sources(rig, hub)
+    sources: list[daemon.RunSource] = [*daemon.live_sources(rig, hub), *daemon.control_sources(rig, hub)]
     _tell_of_ports(rig)
     records, doubts = records_in_use(rig, rig_file)
     for doubt in doubts:
         click.echo(f"rigmon: {doubt}", err=True)
-    run_id = new_run_id()
-    path = None if no_log else log_path or new_log_path(Path(rig.runs_folder), run_id)
-    feedback = driver_feedback(rig, lines=not (quiet or as_json))
-    outcome = daemon.run(
-        rig,
-        rig_toml,
-        path,
-        sources,
-        hub,
-        feedback,
-        run_id=run_id,
-        stop_after_s=stop_after_s,
-        records=[record.text() for record in records],
-    )
+    record_texts = [record.text() for record in records]
+    folder = Path(rig.runs_folder)
+    make_room = None
+    if rig.log_space.keep_free_mb and not no_log and log_path is None:
+        keeper = SpaceKeeper(
+            folder, rig.log_space, lambda news: hub.put(hub.clock.now_ns(), Source.LOG, news)
+        )
+        sources.append(keeper)
+        make_room = keeper.look
+    notifier = service_notifier(rig)
+    if notifier is not None:
+        faulthandler.enable()  # when the watchdog ends a stuck process, the journal says where it was stuck
+    lines = not (quiet or as_json)
+    feedback = driver_feedback(rig, lines)
+    if several:
+        # where the driver's lines are shown, they tell of each run, and only the last is said again
+        ended: deque[RunOutcome] = deque(maxlen=1)
+        served = daemon.serve(
+            rig,
+            rig_toml,
+            lambda run_id: new_log_path(folder, run_id),
+            sources,
+            hub,
+            feedback,
+            ended.append if lines else lambda outcome: _report(outcome, as_json),
+            stop_after_s=stop_after_s,
+            records=record_texts,
+            notifier=notifier,
+            make_room=make_room,
+        )
+        ended_why, troubles = served.ended_why, served.troubles
+        for last in ended:
+            _report(last, as_json)
+        if not (served.runs or as_json):
+            click.echo(f"No run: the boom was never on while the rig moved ({ended_why})")
+    else:
+        run_id = new_run_id()
+        outcome = daemon.run(
+            rig,
+            rig_toml,
+            None if no_log else log_path or new_log_path(folder, run_id),
+            sources,
+            hub,
+            feedback,
+            run_id=run_id,
+            stop_after_s=stop_after_s,
+            records=record_texts,
+            notifier=notifier,
+            make_room=make_room,
+        )
+        ended_why, troubles = outcome.ended_why, ()
+        _report(outcome, as_json)
+    for trouble in troubles:
+        click.echo(f"rigmon: {trouble}", err=True)
+    if ended_why == SUPPLY_FAILED:
+        _power_off()
+
+
+def _report(outcome: "RunOutcome", as_json: bool) -> None:
+    """How a run went, when its log is closed."""
     for trouble in outcome.troubles:
         click.echo(f"rigmon: {trouble}", err=True)
     if as_json:
@@ -90,6 +156,20 @@ def command(
     elif outcome.log_path is not None:
         click.echo(f"Run log: {outcome.log_path} ({outcome.ended_why})")
         click.echo(f"How it went: {program()} score {typed(outcome.log_path)}")
+
+
+def _power_off() -> None:
+    """Ask for it, as a service, and stay until it comes; the log is closed already."""
+    from rigmon.edge.notify import ask_for_power_off
+
+    try:
+        asked = ask_for_power_off()
+    except OSError as error:
+        click.echo(f"rigmon: the supply failed, and power-off cannot be asked for: {error}", err=True)
+        return
+    if asked is not None:
+        click.echo("rigmon: the supply failed: the run log is closed, power-off is asked for", err=True)
+        time.sleep(_POWER_OFF_WAIT_S)
 
 
 def _tell_of_ports(rig: "Rig") -> None:
