@@ -99,21 +99,29 @@ class RunOutcome:
 
 
 def live_sources(rig: Rig, hub: Hub) -> list[RunSource]:
-    """The sources that the rig asks for: the GPS port, the sensor node's where it has its own, and the
-    sensors that are wired to the board.
+    """The sources that the rig asks for: its ports, and the sensors that are wired to the board.
 
     Raises UsageError for a port that can never work, and for pins that cannot be had. Call it before other
     threads are started (see `rigmon.edge.board`).
     """
-    check_url(rig.gps.port, rig.gps.baud, "gps.port")
-    sources: list[RunSource] = [SerialNmea(hub, Source.GPS, rig.gps.port, rig.gps.baud)]
-    if rig.node.port is not None and not _same_port(rig.node.port, rig.gps.port):
-        check_url(rig.node.port, rig.node.baud, "node.port")
-        sources.append(SerialNmea(hub, Source.NODE, rig.node.port, rig.node.baud))
+    sources: list[RunSource] = [*serial_sources(rig, hub)]
     if {rig.flow.source, rig.pressure.source, rig.boom_switch.source} & {"gpio", "adc"}:
         from rigmon.edge.wired import wired_sources
 
         sources += wired_sources(rig, hub)
+    return sources
+
+
+def serial_sources(rig: Rig, hub: Hub) -> list[SerialNmea]:
+    """The GPS port, and the sensor node's where it has its own.
+
+    Raises UsageError for a port that can never work.
+    """
+    check_url(rig.gps.port, rig.gps.baud, "gps.port")
+    sources = [SerialNmea(hub, Source.GPS, rig.gps.port, rig.gps.baud)]
+    if rig.node.port is not None and not _same_port(rig.node.port, rig.gps.port):
+        check_url(rig.node.port, rig.node.baud, "node.port")
+        sources.append(SerialNmea(hub, Source.NODE, rig.node.port, rig.node.baud))
     return sources
 
 

@@ -242,6 +242,15 @@ class PressureCapture:
             raise UsageError(
                 "the supply rail was read only now and then: check its channel and read the point again"
             )
+        full = sum(
+            reading.supply_counts is not None and reading.supply_counts >= (1 << reading.bits) - 1
+            for reading in counts
+        )
+        if full:
+            raise UsageError(
+                f"{full} of {len(counts)} readings of the supply rail are at the converter's full scale, so "
+                "it is no measure: give both dividers a larger upper resistor, the same for both"
+            )
         raw = [float(reading.counts) for reading in counts]
         return Point(
             pressure_kpa,

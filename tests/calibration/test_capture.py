@@ -266,6 +266,7 @@ def test_a_stated_pressure_is_averaged() -> None:
         ([(1, AdcCount(100, 10, None)), (2, AdcCount(100, 10, None))], "only 2 readings"),
         ([(t, AdcCount(1023 if t == 2 else 900, 10, None)) for t in range(1, 5)], "1 of 4 readings are at the converter's full scale"),
         ([(t, AdcCount(100, 10, 1000 if t != 2 else None)) for t in range(1, 5)], "the supply rail was read only now and then"),
+        ([(t, AdcCount(100, 10, 1023)) for t in range(1, 5)], "4 of 4 readings of the supply rail are at the converter's full scale"),
     ],
 )  # fmt: skip
 def test_readings_that_make_no_point_are_refused(rows: list[tuple[float, object]], words: str) -> None:

@@ -80,7 +80,7 @@ def command(
 
     A meter that gives pulses: pulses per litre. One that states litres (an XDR sentence R or V): the factor
     to the true volume. Volumes as '2.7 L' or '0.7 gal', or by weight, '2.7 kg' or '6 lb'; times as '31 s'.
-    With --live the meter is read from the rig's port. JSON has pulses/L, L, L/min, s, %.
+    With --live the meter is read from the rig's port or pin. JSON has pulses/L, L, L/min, s, %.
     """
     if sum((is_live, bool(runs), table is not None)) > 1:
         raise UsageError("--live, --run and --from exclude one another; leave one of them")
@@ -248,7 +248,7 @@ def _capture(where: Setup, stack: ExitStack) -> "Live[MeterCapture]":
     from rigmon.calibration.capture import MeterCapture
     from rigmon.cli.calibrate.live import live
 
-    feeding = stack.enter_context(live(where.rig, MeterCapture(where.rig)))
+    feeding = stack.enter_context(live(where.rig, MeterCapture(where.rig), "flow"))
     feeding.wait_first()
     return feeding
 

@@ -1,10 +1,10 @@
-"""Readings of the fitted sensors while a person calibrates: the daemon's own sources, into a capture."""
+"""Readings of a fitted sensor while a person calibrates: the daemon's own sources, into a capture."""
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final, Generic, Protocol, TypeVar
+from typing import TYPE_CHECKING, Final, Generic, Literal, Protocol, TypeVar
 
 from rigmon.errors import UsageError
 
@@ -60,8 +60,8 @@ class Live(Generic[C]):
             if not self._capture.shows:
                 why = f" ({self.trouble})" if self.trouble else ""
                 raise UsageError(
-                    f"the sensor says nothing{why}; check its wiring, its port and its xdr_name in the rig "
-                    "file, or type the readings in without --live"
+                    f"the sensor says nothing{why}; check its wiring, and its pin, or its port and xdr_name, "
+                    "in the rig file; or type the readings in without --live"
                 )
 
     def wait_until(self, t_ns: int) -> None:
@@ -96,23 +96,32 @@ def said(shows: str, system: "System") -> str:
 
 
 @contextmanager
-def live(rig: "Rig", capture: C) -> Iterator[Live[C]]:
-    """Open the rig's ports and feed `capture`. Raises UsageError for ports that can never work, and for
-    sensors wired to the board, as the daemon does."""
+def live(rig: "Rig", capture: C, section: Literal["flow", "pressure"]) -> Iterator[Live[C]]:
+    """Feed `capture` from the sensor of that section: its pins where it is wired, else the rig's ports.
+
+    The other sensors are left alone: a meter can be calibrated on a bench without a receiver. Raises
+    UsageError for ports that can never work and for pins that cannot be had.
+    """
     from rigmon import daemon
     from rigmon.edge.hub import Hub, MonotonicClock
+    from rigmon.edge.wired import is_wired, wired_sources
 
     hub = Hub(MonotonicClock())
-    sources = daemon.live_sources(rig, hub)
+    wired = is_wired(rig, section)
+    sources: Sequence[daemon.RunSource] = (
+        wired_sources(rig, hub, section) if wired else daemon.serial_sources(rig, hub)
+    )
     feeding = Live(capture, hub)
     thread = threading.Thread(target=feeding.run, name="calibration", daemon=True)
     thread.start()
+    started: list[daemon.RunSource] = []
     try:
         for source in sources:
             source.start()
+            started.append(source)
         yield feeding
     finally:
         hub.release()
-        for source in sources:
-            source.stop()
+        for begun in started:
+            begun.stop()
         thread.join(2.0)

@@ -84,7 +84,8 @@ def command(
     """The pressure transducer against a gauge: zero (vented) and two pressures or more, up and down again.
 
     A wired transducer is read in counts; one that states its pressure (an XDR sentence P) in its own unit.
-    Pressures as '40 psi', '2.8 bar' or '280 kPa'. With --live it is read from the rig's port and averaged.
+    Pressures as '40 psi', '2.8 bar' or '280 kPa'. With --live it is read from the rig's port or converter and
+    averaged.
     JSON has kPa, fractions of full scale or of the supply rail, %.
     """
     if sum((is_live, bool(points), table is not None)) > 1:
@@ -295,7 +296,7 @@ def _capture(where: Setup, stack: ExitStack) -> "Live[PressureCapture]":
     from rigmon.calibration.capture import PressureCapture
     from rigmon.cli.calibrate.live import live
 
-    feeding = stack.enter_context(live(where.rig, PressureCapture(where.rig)))
+    feeding = stack.enter_context(live(where.rig, PressureCapture(where.rig), "pressure"))
     feeding.wait_first()
     return feeding
 
