@@ -63,7 +63,7 @@ def gal_ac(check: CrossCheck) -> float:
     return units.convert(check.rate_l_ha, "rate", "gal/ac")
 
 
-# -- published: courses -------------------------------------------------------------------------------------
+# -- published (the tables are in tests/reference/test_published_values.py) -------------------------------------------------------------------------------------
 
 
 # Utah State prints 340.3 sq ft, LSU 340; 5445 sq ft: University of Kentucky, ENTFACT-805. 10 m2: hand-worked,
@@ -73,50 +73,6 @@ def test_the_grounds_are_exact() -> None:
     assert crosscheck.OUNCE_GROUND_M2 / foot2 == Fraction("340.3125")
     assert crosscheck.PINT_GROUND_M2 / foot2 == 5445
     assert crosscheck.MILLILITRE_GROUND_M2 == 10
-
-
-# LSU AgCenter, "Ounces equal gallons": 340 sq ft, whole feet, two of them cut (22 in: 185.6, 14 in: 291.7)
-@pytest.mark.parametrize(
-    ("spacing_in", "printed_ft"),
-    [(30, 136), (28, 146), (26, 157), (24, 170), (22, 185), (20, 204),
-     (18, 227), (16, 255), (14, 291), (12, 340), (10, 408)],
-)  # fmt: skip
-def test_17_lsu_course_lengths(spacing_in: int, printed_ft: int) -> None:
-    assert feet(catch_course_m(metres(f"{spacing_in} in"), "us")) == pytest.approx(printed_ft, abs=1)
-
-
-# Utah State University Extension, Horticulture/Vegetables/2014-03
-@pytest.mark.parametrize(("width_ft", "printed_ft"), [(9, 37.8), (12, 28.4), (15, 22.7)])
-def test_24_utah_course_lengths(width_ft: int, printed_ft: float) -> None:
-    assert feet(catch_course_m(metres(f"{width_ft} ft"), "us")) == pytest.approx(printed_ft, abs=0.05)
-
-
-# University of Georgia Special Bulletin 16 (2002), calibration appendix; the second course has ten times the
-# ground
-def test_25_georgia_course_lengths() -> None:
-    assert feet(catch_course_m(metres("13 in"), "us")) == pytest.approx(314.1, abs=0.05)
-    assert feet(course_m(10 * crosscheck.OUNCE_GROUND_M2, metres("13 ft"))) == pytest.approx(261.8, abs=0.05)
-
-
-# Clemson University Coastal REC, boomless: whole feet, rounded up
-@pytest.mark.parametrize(
-    ("width_ft", "printed_ft"),
-    [(30, 182), (32, 171), (34, 161), (36, 152), (38, 144), (40, 137), (42, 130), (44, 124)],
-)
-def test_21_clemson_boomless_course_lengths(width_ft: int, printed_ft: int) -> None:
-    exact = feet(course_m(crosscheck.PINT_GROUND_M2, metres(f"{width_ft} ft")))
-    assert printed_ft - 1 < exact <= printed_ft
-
-
-# NC State Extension, Christmas-tree worksheet: 6-ft band
-def test_32_north_carolina_course_length() -> None:
-    assert feet(catch_course_m(metres("6 ft"), "us")) == pytest.approx(57, abs=0.5)
-
-
-# Mesa County (Colorado) Pest: 1/10 acre with a 20-ft boom; Good Fruit Grower: with a 10-ft boom
-@pytest.mark.parametrize(("swath_ft", "printed_ft"), [(20, 218), (10, 436)])
-def test_6_8_a_tenth_of_an_acre(swath_ft: int, printed_ft: int) -> None:
-    assert feet(refill_course_m(metres(f"{swath_ft} ft"), 10, "us")) == pytest.approx(printed_ft, abs=0.5)
 
 
 # IRRI rice knowledge pages: 2 L on 200 m2 is 100 L/ha; 200 m2 is 1/50 ha, here 4 m wide
@@ -136,62 +92,6 @@ def test_the_metric_course_makes_millilitres_litres_a_hectare() -> None:
 def test_ounces_are_gallons_an_acre_on_any_width(ounces: float, spacing_in: float) -> None:
     check = catches(f"{ounces!r} fl oz", seconds=20, spacing=f"{spacing_in!r} in")
     assert gal_ac(check) == pytest.approx(ounces, rel=1e-9)
-
-
-# -- published: rates ---------------------------------------------------------------------------------------
-
-FLORIDA_EXAM = "State of Florida pesticide exam study book, p. 213, method II"
-LSU = "LSU AgCenter, Ounces equal gallons"
-OHIO = "Ohio State University Extension, Bulletin 817"
-OHIO_COLUMN = "Ohio newspaper column relaying OSU Extension, 2012"
-KANSAS = "Kansas State University, Application Technology Series, hand sprayer worksheet"
-SPORTS_TURF = "SportsTurf, April 2014, p. 38"
-NC_STATE = "NC State Extension, Christmas-tree worksheet"
-ONTARIO = "Ontario factsheet, as reproduced by a farm co-op"
-
-# (case, source, unit, printed, half of its last digit, refill, course, swath)
-REFILLS = [
-    ("6", "Mesa County (Colorado) Pest", "gal/ac", 40, 0.5, "4 gal", "218 ft", "20 ft"),
-    ("8", "Good Fruit Grower (trade journal)", "gal/ac", 40, 0.5, "4 gal", "436 ft", "10 ft"),
-    ("10", FLORIDA_EXAM, "gal/ac", 79.2, 0.05, "12 gal", "660 ft", "10 ft"),
-    # 0.1 gal on 225 sq ft; the source divides by 0.00516 ac, rounded: 19.38 for 19.36
-    ("26", "Montana State University Extension slides", "gal/ac", 19.38, 0.03, "0.1 gal", "15 ft", "15 ft"),
-    ("33", "University of Florida UF00067548, p. 6", "gal/ac", 29.5, 0.05, "26 oz", "300 ft", "12 in"),
-    ("33", "University of Florida UF00067548, p. 6", "gal/ac", 14.5, 0.05, "16 oz", "300 ft", "15 in"),
-    ("33", "University of Florida UF00067548, p. 6", "gal/ac", 12.1, 0.05, "8 oz", "300 ft", "9 in"),
-    ("36", "IRRI rice knowledge pages", "L/ha", 100, 0.5, "2 L", "50 m", "4 m"),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("case", REFILLS, ids=lambda case: f"{case[0]}: {case[1]} {case[7]}")
-def test_the_rate_by_refilling(case: tuple[Any, ...]) -> None:
-    _, _, unit, printed, half, volume, distance, swath = case
-    check = refill(volume, distance=distance, swath=swath)
-    assert units.convert(check.rate_l_ha, "rate", unit) == pytest.approx(printed, abs=half)
-
-
-# (case, source, unit, printed, half of its last digit, catches, seconds, course or None for 1/128 acre, width)
-OUNCES = [
-    # 14 oz from both nozzles of a 40-in row
-    ("16", LSU, "gal/ac", 14, 0.5, ["14 oz"], 17, "102 ft", "40 in"),
-    ("18", OHIO, "gal/ac", 80, 0.5, ["80 oz"], 30, "204 ft", "20 in"),
-    ("19", OHIO_COLUMN, "gal/ac", 15, 0.5, ["15 oz"], 30, None, "20 in"),
-    # a plot of 18.5 x 18.5 ft
-    ("29", KANSAS, "gal/ac", 31, 0.5, ["31 oz"], 20, "18.5 ft", "18.5 ft"),
-    ("30", "extension slides (institution not visible)", "gal/ac", 40, 0.5, ["40 oz"], 51, None, "18.5 ft"),
-    ("31", SPORTS_TURF, "gal/ac", 44, 0.5, ["44 oz", "45 oz", "44 oz"], 46, None, "20 in"),
-    ("32", NC_STATE, "gal/ac", 7.5, 0.05, ["7.5 oz"], 17, "57 ft", "6 ft"),
-    ("7", "Mesa County (Colorado) Pest, hand gun", "gal/ac", 150, 0.5, ["150 oz"], 75, None, "18.5 ft"),
-    # 50 m: mL / spacing x 0.2 is L/ha: 500 / 0.5 x 0.2 = 200
-    ("40", ONTARIO, "L/ha", 200, 1e-9, ["500 mL"], 30, "50 m", "0.5 m"),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("case", OUNCES, ids=lambda case: f"{case[0]}: {case[1]}")
-def test_the_rate_by_catching_for_the_time_of_the_drive(case: tuple[Any, ...]) -> None:
-    _, _, unit, printed, half, volumes, seconds, distance, width = case
-    check = catches(*volumes, seconds=seconds, spacing=width, distance=distance)
-    assert units.convert(check.rate_l_ha, "rate", unit) == pytest.approx(printed, abs=half)
 
 
 # University of Kentucky, ENTFACT-805: pints caught on 5445 sq ft are gal/ac

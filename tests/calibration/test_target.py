@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from uncertainties import ufloat
 
 from rigmon import units
-from rigmon.calibration.target import TargetResult, density_factor, solve_target
+from rigmon.calibration.target import TargetResult, solve_target
 from rigmon.errors import UsageError
 
 _DIMENSION = {
@@ -113,30 +113,6 @@ def test_43_core_manual_twice_the_speed_at_one_rate_takes_four_times_the_pressur
 def test_43_core_manual_twice_the_speed_halves_the_rate() -> None:
     at = [solve(pressure_kpa="40 psi", speed_m_s=speed, **CREEK).rate_l_ha for speed in ("3 mph", "6 mph")]
     assert at[1] == pytest.approx(at[0] / 2, rel=1e-12)
-
-
-NEBRASKA = "University of Nebraska-Lincoln CropWatch, 2016"
-GEORGIA = "University of Georgia density table"
-OKLAHOMA = "Oklahoma State University density table"
-
-
-# Conversion factor for a solution of so many lb/gal. Printed to two decimals; some cut instead of rounded
-# (8 lb/gal: 0.979 -> 0.98, 11.5: 1.174 -> 1.17, 16: 1.385 -> 1.39), hence one unit of the last digit.
-@pytest.mark.parametrize(
-    ("source", "lb_gal", "factor"),
-    [
-        *((NEBRASKA, *row) for row in (
-            (6.6, 0.89), (7, 0.92), (8, 0.98), (8.34, 1.0), (9, 1.04), (10, 1.10), (10.65, 1.13), (11, 1.15),
-            (11.06, 1.15), (11.4, 1.17), (11.5, 1.17), (11.6, 1.18), (12, 1.20),
-        )),
-        *((GEORGIA, *row) for row in ((14, 1.30), (16, 1.39))),
-        *((OKLAHOMA, *row) for row in ((8.5, 1.01), (9.91, 1.09), (10.8, 1.14), (11.2, 1.16))),
-    ],
-)  # fmt: skip
-def test_44_45_46_the_density_factor(source: str, lb_gal: float, factor: float) -> None:
-    assert source
-    density = units.parse(f"{lb_gal} lb/gal", "density")
-    assert density_factor(density) == pytest.approx(factor, abs=0.01)
 
 
 def test_44_nebraska_20_gal_of_nitrogen_solution_is_22_6_in_water() -> None:
