@@ -1,6 +1,8 @@
 """rigmon score"""
 
+import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -16,7 +18,9 @@ from rigmon.cli.common import json_option, print_json, progress, rig_option, sou
 def command(source: Path, rig_file: Path | None, as_json: bool, units: str | None, strict: bool) -> int:
     """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
 
-    With --rig, a run log is rescored on that rig from its raw readings; the log itself is not touched.
+    With --rig, a run log is rescored on that rig from its raw readings; the log itself is not touched. A
+    score on its own rig leaves NAME.score.json beside the log: only logs that were scored may ever be deleted
+    to make room (see the rig file's [log]).
     JSON figures are in m, m2, s, L, L/ha, m/s, % and degrees, as their names say; what is unknown is null.
     """
     from rigmon.analysis.score import score
@@ -32,4 +36,19 @@ def command(source: Path, rig_file: Path | None, as_json: bool, units: str | Non
         print_json(result)
     else:
         click.echo(score_text(result, run.rig, units, run.source), nl=False)
+    if rig_file is None:
+        _leave_mark(source, result)
     return 1 if strict and result["verdict"] != "in_tolerance" else 0
+
+
+def _leave_mark(log_path: Path, result: dict[str, Any]) -> None:
+    """A folder that cannot be written, such as a stick's, is no error: the log then counts as not scored."""
+    from rigmon.errors import LogError
+    from rigmon.log.marks import mark_path, write_mark
+
+    try:
+        write_mark(log_path, result)
+    except (OSError, LogError) as error:
+        stderr: Any = sys.stderr
+        if stderr is not None and stderr.isatty():
+            click.echo(f"rigmon: {mark_path(log_path)}: cannot be written: {error}", err=True)

@@ -11,6 +11,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
+from rigmon.errors import LogError
 from rigmon.log.reader import RunLog
 
 _MARK: Final = 1  #: raised when the mark's keys change their meaning
@@ -48,6 +49,15 @@ def write_mark(log_path: Path, score: dict[str, Any]) -> None:
         with suppress(OSError):
             os.unlink(name)
         raise
+
+
+def scored(log_path: Path) -> bool | None:
+    """Whether a log was scored; None for one that cannot be read."""
+    try:
+        with RunLog.open(log_path) as log:
+            return is_scored(log)
+    except LogError:
+        return None
 
 
 def is_scored(log: RunLog) -> bool:

@@ -1,6 +1,8 @@
 """The commands one after the other, as a person uses them; each run log that comes of it is checked."""
 
+import errno
 import json
+import os
 import shutil
 import sqlite3
 from pathlib import Path
@@ -258,14 +260,44 @@ def test_runs_lists_what_is_there(made: Made, tmp_path: Path) -> None:
     assert max(map(len, (head, b))) <= 80
 
     entries = as_json("runs", tmp_path)
-    keys = ["path", "run_id", "source", "started_utc", "duration_s", "ended_cleanly", "readings",
+    keys = ["path", "run_id", "source", "started_utc", "duration_s", "ended_cleanly", "scored", "readings",
             "size_bytes", "error"]  # fmt: skip
     assert [list(entry) for entry in entries] == [keys] * 3
     assert [entry["ended_cleanly"] for entry in entries] == [True, False, None]
+    assert [entry["scored"] for entry in entries] == [False, False, None]
     assert entries[2]["error"] is not None
     (tmp_path / "none").mkdir()
     assert done("runs", tmp_path / "none") == f"No run logs in {tmp_path / 'none'}\n"
     assert as_json("runs", tmp_path / "none") == []
+
+
+def test_a_score_leaves_its_mark_beside_the_log(made: Made, tmp_path: Path) -> None:
+    log = tmp_path / "a.sqlite"
+    shutil.copy(made.log, log)
+    before = log.read_bytes()
+    done("score", log, "--rig", made.rig)  # on a rig that may not be its own
+    assert os.listdir(tmp_path) == ["a.sqlite"]
+    score = as_json("score", log)
+    assert json.loads((tmp_path / "a.score.json").read_text())["score"] == score
+    assert log.read_bytes() == before
+    assert sorted(os.listdir(tmp_path)) == ["a.score.json", "a.sqlite"]
+    (entry,) = as_json("runs", tmp_path)
+    assert entry["scored"] is True
+    assert "  cleanly     yes  " in done("runs", tmp_path)
+
+
+def test_a_mark_that_cannot_be_written_is_no_error(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log = tmp_path / "a.sqlite"
+    shutil.copy(made.log, log)
+
+    def read_only(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    monkeypatch.setattr("tempfile.mkstemp", read_only)
+    done("score", log)  # says nothing, for this is no terminal
+    assert os.listdir(tmp_path) == ["a.sqlite"]
 
 
 # -- check ---------------------------------------------------------------------------------------------------
