@@ -168,7 +168,8 @@ class InputPin:
                 pin.when_changed = None
                 pin.close()
         self._callback = None
-        self._factory.release_pins(self, self._name)
+        with suppress(Exception):
+            self._factory.release_pins(self, self._name)
 
 
 def _why_not(error: Exception, key: str, pull: str) -> str:

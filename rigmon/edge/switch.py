@@ -134,7 +134,8 @@ class SwitchSource:
 
     # -- the pin -----------------------------------------------------------------------------------
 
-    def _claim(self) -> None:
+    def _claim(self) -> bool:
+        """Returns whether it is on."""
         self._pin = pin = InputPin(self._factory, self._number, self._pull, "boom_switch.pin")
         self._stamp = pin.stamps(self._hub.clock.now_ns)
         wake = self._wake
@@ -151,9 +152,10 @@ class SwitchSource:
 
         try:
             pin.listen("both", edge)
+            return pin.high is self._on_high
         except Exception as error:  # lgpio's own
             self._let_go()
-            raise UsageError(f"boom_switch.pin = {self._number} gives no edges: {error}") from error
+            raise UsageError(f"boom_switch.pin = {self._number} cannot be read: {error}") from error
 
     def _let_go(self) -> None:
         if self._pin is not None:
@@ -162,12 +164,10 @@ class SwitchSource:
         self._contact = None
 
     def _open(self) -> None:
-        self._claim()
-        assert self._pin is not None
+        on = self._claim()
         now_ns = self._hub.clock.now_ns()
         self._told = SourceFault("opened", self.about, 0)
         self._hub.put(now_ns, self.source, self._told)
-        on = self._pin.high is self._on_high
         self._contact = Contact(now_ns, on)
         self._chatter_told = False
         self._hub.put(now_ns, self.source, SwitchState(on))

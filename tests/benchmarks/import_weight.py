@@ -33,7 +33,7 @@ def run(quick: bool, folder: Path) -> list[Figure]:
     ]
     figures = []
     for what, arguments, judged in cases:
-        rounds = [_imports(arguments) for _ in range(2 if quick else 5)]
+        rounds = [imports(arguments) for _ in range(2 if quick else 5)]
         names = [name for name, _ in rounds[-1]]
         took = median(sum(us for _, us in some) for some in rounds) / 1e3
         heavy = sorted({name.partition(".")[0] for name in names} & set(FORBIDDEN))
@@ -50,7 +50,7 @@ def run(quick: bool, folder: Path) -> list[Figure]:
     return figures
 
 
-def _imports(arguments: Sequence[str]) -> list[tuple[str, int]]:
+def imports(arguments: Sequence[str]) -> list[tuple[str, int]]:
     """(module, own time of import [us]) of all that a fresh Python with these arguments imports."""
     command = [sys.executable, "-X", "importtime", *arguments]
     done = subprocess.run(command, cwd=TOP, capture_output=True, text=True, check=True, timeout=60)
