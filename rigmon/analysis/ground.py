@@ -69,7 +69,9 @@ class Ground:
         #: fast enough for a rate
         self.moving: Mask = self.treated & (columns.distance_m >= rig.speed.minimum_m_s * self.dt_s)
         denoised = denoise(columns, self.rated)
-        self._dose_flow_l_s, self._dose_speed_m_s = denoised.flow_l_s, denoised.speed_m_s
+        #: flow onto the rated ground, without noise [L/s]; NaN elsewhere
+        self.flow_l_s = denoised.flow_l_s
+        self._dose_speed_m_s = denoised.speed_m_s
         with np.errstate(divide="ignore", invalid="ignore"):
             measured = columns.distance_m / self.dt_s
         #: best knowledge of each sample's mean speed [m/s]
@@ -112,7 +114,7 @@ class Ground:
         index = index[known]
         # a rig above the minimum on average over a sample is hardly below it over a second
         speed = np.maximum(self._dose_speed_m_s[index], self.rig.speed.minimum_m_s)
-        self.piece_dose_l_ha[known] = self._dose_flow_l_s[index] / (speed * self.rig.swath_m) * 1e4
+        self.piece_dose_l_ha[known] = self.flow_l_s[index] / (speed * self.rig.swath_m) * 1e4
 
 
 def estimated_distance_m(columns: Columns) -> Floats:

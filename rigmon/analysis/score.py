@@ -63,8 +63,12 @@ def score(run: RunData) -> dict[str, Any]:
     target x (1 -+ tolerance), limits included in tolerance. The unknown area is an estimate where the
     area itself is unknown: swath x distance, see `estimated_distance_m`.
     """
+    return score_of(run, Ground(run))
+
+
+def score_of(run: RunData, ground: Ground) -> dict[str, Any]:
+    """`score` of a run whose ground is at hand."""
     rig = run.rig
-    ground = Ground(run)
     rate = _rate(ground, rig)
     low, high = speed_band_m_s(rig.target.speed_m_s, rig.target.tolerance_pct)
     return {

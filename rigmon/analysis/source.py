@@ -4,18 +4,27 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rigmon.analysis.frames import RunData, columns_from_samples, from_log
+from rigmon.analysis.whatif import WhatIf
 from rigmon.replay import Opened
 
 
-def load(path: Path, rig_file: Path | None, progress: Callable[[int], None] | None = None) -> RunData:
+def load(
+    path: Path,
+    rig_file: Path | None,
+    progress: Callable[[int], None] | None = None,
+    what_if: WhatIf | None = None,
+) -> RunData:
     """Read a run. Recorded samples are used as they are; they are recomputed from the raw readings for an
-    NMEA recording, for another rig, and after a power cut, when the newest ones were not written yet.
+    NMEA recording, for another rig, with `what_if`, and after a power cut, when the newest ones were not
+    written yet. The file is only read.
 
     Raises UsageError (a ConfigError or LogError among them) for what cannot be read.
     """
     with Opened(path, rig_file) as opened:
         log = opened.log
-        if log is not None and rig_file is None and log.ended_cleanly:
+        if what_if:
+            opened.rig = what_if.applied_to(opened.rig)
+        elif log is not None and rig_file is None and log.ended_cleanly:
             return from_log(log, opened.rig)
         replayed = opened.replay(progress)
         ended_ns = opened.ended_ns
