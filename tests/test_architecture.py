@@ -58,11 +58,18 @@ LAYERS = {
     "rigmon.calibration": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
     "rigmon.calibration.book": Layer(("rigmon", *_BASE, "rigmon.calibration"), ("sqlite_utils",)),
     "rigmon.calibration.apply": Layer((*_BASE, "rigmon.config", "rigmon.calibration"), ("tomlkit",)),
+    "rigmon.doctor": Layer(
+        (
+            *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge"),
+            "rigmon.calibration",
+        ),
+        ("serial",),
+    ),
     "rigmon.cli": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
             *("rigmon.daemon", "rigmon.lifecycle", "rigmon.analysis", "rigmon.simulate"),
-            *("rigmon.calibration", "rigmon.words"),
+            *("rigmon.calibration", "rigmon.doctor", "rigmon.words"),
         ),
         ("click",),
     ),
@@ -297,6 +304,8 @@ def test_the_walk_sees_the_house() -> None:
         ("rigmon.calibration.catch", "import sqlite3", "imports sqlite3"),
         ("rigmon.calibration.catch", "import numpy", "imports numpy"),
         ("rigmon.calibration.flowmeter", "from rigmon.edge.hub import Hub", "imports rigmon.edge"),
+        ("rigmon.doctor.live", "from rigmon import daemon", "imports rigmon.daemon"),
+        ("rigmon.edge.hub", "from rigmon.doctor import live", "imports rigmon.doctor"),
         ("rigmon.calibration.apply", "import sqlite_utils", "imports sqlite_utils, which its layer does without"),
         ("rigmon.daemon", "from rigmon.calibration import book", "imports rigmon.calibration"),
         ("rigmon.cli", "from rigmon import config", "imports rigmon.config when it is loaded"),

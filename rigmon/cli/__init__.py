@@ -17,6 +17,7 @@ from rigmon.errors import UsageError
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "demo": ("rigmon.cli.demo", "Play a simulated run on this computer and score it. No hardware."),
     "init": ("rigmon.cli.init", "Write a commented rig file to fill in."),
+    "doctor": ("rigmon.cli.doctor", "Is the rig ready? Checks board, ports, receiver, card, calibrations."),
     "run": ("rigmon.cli.run", "The daemon: read the sensors, guide the driver, write the run log."),
     "replay": ("rigmon.cli.replay", "Run a run log or an NMEA recording through the same core."),
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),

@@ -20,6 +20,7 @@ UNITS_TOLD = {
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
     "runs": ("start (UTC", "length (h:mm:ss)", "size (kB)"),
+    "doctor": ("mph, gal/min, psi or km/h, L/min, kPa", "Hz, %, bytes/s, ms, s, MB, V, °C, m/s, kPa, days"),
     "calibrate": ("'148 mL', '32 oz', '20 in', '45.5 s', '1:23'",),
     "mix": ("'fl oz/ac', 'pt/ac', 'qt/ac', 'gal/ac', 'lb/ac'", "L, kg, L/ha, kg/ha, m2, %"),
     "plan": (
@@ -45,7 +46,7 @@ BARE_NUMBERS = {
 }
 
 #: commands that print a result
-WITH_JSON = {"demo", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
+WITH_JSON = {"demo", "doctor", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
 
 
 def options() -> Iterator[tuple[str, click.Option]]:
