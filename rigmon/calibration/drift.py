@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from math import isfinite, sqrt
-from typing import Any, Final
+from typing import Any, Final, TypeAlias
 
 from rigmon.calibration.record import Record
 
@@ -87,14 +87,8 @@ def history_drift(records: Iterable[Record]) -> list[Drift]:
     Records of one kind, rig and subject belong together. Other kinds, and results without the number, are
     passed over. In order of kind, rig, subject, and the place in the result.
     """
-    found: dict[tuple[str, str, str, str], list[tuple[date, float, str, str, float | None]]] = {}
-    reference_kpa: dict[tuple[str, str], float] = {}
-    for record in sorted(records, key=lambda record: (record.taken_on, record.id)):
-        for what, unit, value, whole in _values(record, reference_kpa):
-            key = (record.kind, record.rig, record.subject, what)
-            found.setdefault(key, []).append((record.taken_on, value, record.name, unit, whole))
     drifts = []
-    for (kind, rig, subject, what), rows in found.items():
+    for (kind, rig, subject, what), rows in _found(records).items():
         if len(rows) > 1:
             drifts.append(
                 Drift(
@@ -109,6 +103,32 @@ def history_drift(records: Iterable[Record]) -> list[Drift]:
                 )
             )
     return sorted(drifts, key=lambda drift: (drift.kind, drift.rig, drift.subject, _place(drift.what)))
+
+
+def measured_once(records: Iterable[Record], kind: str, subject: str) -> list[str]:
+    """What only one record of that kind and subject has, such as 'nozzle 3': it cannot have drifted yet."""
+    once = [
+        what for (of, _, about, what), rows in _found(records).items()
+        if (of, about) == (kind, subject) and len(rows) == 1
+    ]  # fmt: skip
+    return sorted(once, key=_place)
+
+
+#: kind, rig, subject, what
+_Key: TypeAlias = tuple[str, str, str, str]
+#: day, value, record, unit, what a change is stated in % of
+_Row: TypeAlias = tuple[date, float, str, str, float | None]
+
+
+def _found(records: Iterable[Record]) -> dict[_Key, list[_Row]]:
+    """Every value, in order of their days."""
+    found: dict[_Key, list[_Row]] = {}
+    reference_kpa: dict[tuple[str, str], float] = {}
+    for record in sorted(records, key=lambda record: (record.taken_on, record.id)):
+        for what, unit, value, whole in _values(record, reference_kpa):
+            key = (record.kind, record.rig, record.subject, what)
+            found.setdefault(key, []).append((record.taken_on, value, record.name, unit, whole))
+    return found
 
 
 def _place(what: str) -> tuple[int, str]:

@@ -38,6 +38,8 @@ _WORDS: Final = {
     "transducer": "Pressure transducer",
     "pace": "Pace",
 }
+#: rates and swaths that differ by less are the same: a rig file keeps six digits
+_SAME: Final = 1e-4
 #: a course short enough for a field, by which the driver can check the speed with a watch
 _WATCH_COURSE_M: Final[dict[System, float]] = {"us": 60.96, "metric": 60.0}  # 200 ft
 
@@ -215,6 +217,8 @@ def job_plan(
         work = WorkTime(area_m2, efficiency_pct, boom_on_s, boom_on_s * 100 / efficiency_pct)
     newest = _newest(rig, records)
     boom = _boom(newest.get("catch"))
+    if (target := newest.get("target")) is not None and not _of_this_job(target, wanted, rig.swath_m):
+        del newest["target"]
     ages = tuple(_ages(rig, newest, today, system))
     findings = [
         *_of_nozzle_set(rig, newest, records),
@@ -271,6 +275,15 @@ def _other_nozzles(rig: Rig, record: Record) -> bool:
     return None not in (rig.nozzles.set_name, record.nozzle_set) and record.nozzle_set != rig.nozzles.set_name
 
 
+def _of_this_job(target: Record, rate_l_ha: float, swath_m: float) -> bool:
+    """The target is one for this rate and swath, so that what it says belongs on the page."""
+    same = (("rate_l_ha", target.figures, rate_l_ha), ("swath_m", target.given, swath_m))
+    return all(
+        isinstance(value := says.get(name), int | float) and abs(value / ours - 1) < _SAME
+        for name, says, ours in same
+    )
+
+
 def _boom(record: Record | None) -> Nozzles | None:
     if record is None:
         return None
@@ -323,7 +336,7 @@ def _of_speed(
     rig: Rig, hold: float, low: float, high: float, rate_l_ha: float | None, system: System
 ) -> list[Finding]:
     said = []
-    if rate_l_ha is not None and abs(rate_l_ha / rig.target.rate_l_ha - 1) > 1e-6:
+    if rate_l_ha is not None and abs(rate_l_ha / rig.target.rate_l_ha - 1) > _SAME:
         said.append(
             Finding(
                 "other_rate",

@@ -89,6 +89,16 @@ td.number { text-align: right; white-space: nowrap; padding: .12rem .3rem .12rem
 td small, li small { color: var(--soft); }
 .mix { margin-top: .5rem; }
 .mix small { display: block; }
+@media screen and (max-width: 32rem) {
+  .mix, .mix tbody { display: block; }
+  .mix tr { display: grid; grid-template-columns: 3.2rem repeat(2, minmax(0, 1fr));
+    border-bottom: 1px solid var(--fill); }
+  .mix td { border: 0; }
+  .mix .product td:first-child { grid-column: 1 / -1; padding-bottom: 0; }
+  .mix .product td:nth-child(2) { grid-column: 2; }
+  .mix td.number { white-space: normal; }
+  .mix small { display: inline; }
+}
 .todo { border: 3px solid var(--ink); padding: .2rem .6rem .4rem; margin-top: .6rem; }
 .todo h2 { border: 0; margin: .2rem 0 0; }
 ul { margin: .2rem 0; padding-left: 1.2rem; }
@@ -236,7 +246,7 @@ def _loads(tank: TankPlan, system: System) -> str:
         under = [item.shortfall_pct for item in items if item.under_text]
         small = f" <small>{product.dose_text}" + (f", at most {max(under):.1f} % under" if under else "")
         cells = "".join(f'<td class="number"><b>{_text(item.text)}</b></td>' for item in items)
-        rows.append(f"<tr><td>{_text(product.name)}{small}</small></td>{cells}</tr>")
+        rows.append(f'<tr class="product"><td>{_text(product.name)}{small}</small></td>{cells}</tr>')
     return '<table class="mix">\n' + "\n".join(rows) + "\n</table>"
 
 

@@ -146,21 +146,9 @@ class Dialogue:
                 raise UsageError(f"{option}: {error}") from error
             self._given[question] = given
             return value
-        self._open()
-        kept = self._kept().get(question)
-        if kept is not None:
-            try:
-                value = read(kept)
-            except UsageError as error:
-                self.say(f"{prompt}: {error}. Once more:")
-                self._forget(question)
-            else:
-                self._asked.append(question)
-                return value
-        if self._offer:
-            self._make_offer(place or prompt)
-        self._begin()
-        self._live = True
+        found = self._found(question, prompt, read, place)
+        if found is not None:
+            return found[0]
         return self._ask_now(question, prompt, read, option, about, default)
 
     def quantity(
@@ -182,7 +170,7 @@ class Dialogue:
             shown = f"{prompt} [{more['default']}]"
 
         def read(text: str) -> float:
-            return self.typed.read(text, dimension, low, high, zero)
+            return self.typed.read(text, dimension, low, high, zero, example)
 
         return self.ask(question, shown, read, **more)
 
@@ -206,21 +194,9 @@ class Dialogue:
 
         `make` may use `pause`; a UsageError of either is told, and it is made anew.
         """
-        self._open()
-        kept = self._kept().get(question)
-        if kept is not None:
-            try:
-                value = read(kept)
-            except UsageError as error:
-                self.say(f"{error}. Once more:")
-                self._forget(question)
-            else:
-                self._asked.append(question)
-                return value
-        if self._offer:
-            self._make_offer(place or question)
-        self._begin()
-        self._live = True
+        found = self._found(question, "", read, place)
+        if found is not None:
+            return found[0]
         while True:
             try:
                 text = make()
@@ -262,6 +238,25 @@ class Dialogue:
     def say(self, text: str) -> None:
         """A remark, in lines that fit the screen."""
         self._echo(wrapped(text))
+
+    def _found(self, question: str, prompt: str, read: Callable[[str], T], place: str) -> tuple[T] | None:
+        """What was answered before. None: it is to be asked now, and everything is ready for that."""
+        self._open()
+        kept = self._kept().get(question)
+        if kept is not None:
+            try:
+                value = read(kept)
+            except UsageError as error:
+                self.say(f"{prompt}: {error}. Once more:" if prompt else f"{error}. Once more:")
+                self._forget(question)
+            else:
+                self._asked.append(question)
+                return (value,)
+        if self._offer:
+            self._make_offer(place or prompt or question)
+        self._begin()
+        self._live = True
+        return None
 
     # -- asking ------------------------------------------------------------------------------------------
 

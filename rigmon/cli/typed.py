@@ -32,13 +32,17 @@ class Typed:
         low: float | None = None,
         high: float | None = None,
         zero: bool = True,
+        example: str = "",
     ) -> float:
         """A quantity in the carried unit. Raises UnitError or UsageError: what is wrong, what would be right.
 
-        `low` and `high` bound it, in carried units, inclusive; `zero` False: it must be above zero.
+        `low` and `high` bound it, in carried units, inclusive; `zero` False: it must be above zero. `example`
+        is what to write where a unit is missing.
         """
         unit = self._units.get(dimension)
         bare = _BARE.fullmatch(text.strip())
+        if bare and unit is None and example:
+            raise UsageError(f"'{text}' has no unit; the first time give it one, such as '{example}'")
         value = units.parse(f"{text} {unit}" if bare and unit else text, dimension)
         shown = f"{text.strip()} {unit}" if bare and unit else text.strip()
         if value < 0 or (value == 0 and not zero):

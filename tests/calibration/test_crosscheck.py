@@ -8,7 +8,8 @@ unless the case says why.
 
 import json
 from fractions import Fraction
-from math import sqrt
+from math import fsum, sqrt
+from statistics import stdev
 from typing import Any
 
 import pytest
@@ -226,6 +227,43 @@ def test_the_uncertainty_of_the_difference_agrees_with_the_package(
     scaled = 2 * check.budget.combined / check.catch_rate_l_ha
     assert check.allowed_pct == pytest.approx(100 * sqrt(scaled**2 + catch_**2), rel=1e-9)
     assert check.agrees is (abs(check.difference_pct) <= check.allowed_pct)
+
+
+@given(
+    volumes=st.lists(st.floats(0.2, 2.0), min_size=1, max_size=12),
+    left_out=st.integers(0, 12),
+    seconds=st.floats(10, 120),
+    spacing=st.floats(0.3, 1.0),
+    u=st.tuples(st.floats(0.0005, 0.02), st.floats(0.1, 3), st.floats(0.02, 0.6), st.floats(0.01, 0.2)),
+    same=st.booleans(),
+)
+def test_the_timed_catch_as_the_package_has_it(
+    volumes: list[float], left_out: int, seconds: float, spacing: float, u: tuple[float, ...], same: bool
+) -> None:
+    """Each catch is read and timed for itself, and the drive once; the scale is shared by all."""
+    check = crosscheck.ounce_check(
+        catches_l=volumes, drive_time_s=seconds, spacing_m=spacing, nozzle_count=len(volumes) + left_out,
+        catch_flow_l_min=5.0, speed_m_s=1.5, distance_m=40.0, reading_u_l=u[0], cylinder_u_pct=u[1],
+        stopwatch_u_s=u[2], distance_u_m=u[3], same_cylinder=same,
+    )  # fmt: skip
+    count, caught = len(volumes) + left_out, len(volumes)
+    scale = 1.0 if same else ufloat(1.0, u[1] / 100)
+    drive, length = ufloat(seconds, u[2]), ufloat(40.0, u[3])
+    middle = fsum(volumes) / caught
+    # a catch that lasts longer than the drive holds as much more of the mean nozzle's output
+    total: Any = 0.0
+    for volume in volumes:
+        lasts = ufloat(seconds, u[2])
+        total = total + (ufloat(volume, u[0]) + middle * (drive - lasts) / seconds) * scale
+    volume_l = total / caught
+    if left_out:
+        part = left_out / count
+        sd = stdev(volumes) if caught > 1 else None
+        u_left = middle * 0.05 / sqrt(3) * sqrt(part) if sd is None else sd * sqrt(part / caught)
+        volume_l = volume_l + (ufloat(0.0, u_left) if u_left else 0.0)
+    by_package = volume_l * 1e4 / (length * spacing)
+    assert check.rate_l_ha == pytest.approx(by_package.nominal_value, rel=1e-12)
+    assert check.budget.combined == pytest.approx(by_package.std_dev, rel=1e-9)
 
 
 # -- refused, text, JSON ------------------------------------------------------------------------------------

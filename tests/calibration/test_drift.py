@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from rigmon.calibration.catch import Catch, catch_test
-from rigmon.calibration.drift import DAYS_PER_MONTH, history_drift
+from rigmon.calibration.drift import DAYS_PER_MONTH, history_drift, measured_once
 from rigmon.calibration.flowmeter import MeterRun, fit_flowmeter
 from rigmon.calibration.record import Record
 from rigmon.calibration.transducer import Point, fit_transducer
@@ -84,6 +84,16 @@ def test_one_record_is_no_drift_and_one_day_is_no_month() -> None:
     same_day = history_drift([catch(date(2026, 3, 1), {1: 0.8}), catch(date(2026, 3, 1), {1: 0.9})])
     assert same_day[-1].change_pct == pytest.approx(12.5)
     assert same_day[-1].change_pct_per_month is None
+
+
+def test_what_was_measured_once_is_named() -> None:
+    """Nozzle 3 was skipped the first time, so it cannot have drifted, and must not look forgotten."""
+    records = [
+        catch(date(2026, 3, 1), {1: 0.8, 2: 0.8}, complete=False),
+        catch(date(2026, 4, 1), {1: 0.8, 2: 0.8, 3: 0.8}),
+    ]
+    assert measured_once(records, "catch", "set A") == ["boom", "nozzle 3"]
+    assert measured_once(records, "catch", "set B") == []
 
 
 def test_results_without_the_numbers_are_passed_over() -> None:

@@ -16,6 +16,7 @@ from rigmon.calibration.plan_text import clock, plan_text
 from rigmon.calibration.record import Record
 from rigmon.calibration.settings import settings_of
 from rigmon.calibration.tank import read_product, tank_plan
+from rigmon.calibration.target import solve_target
 from rigmon.calibration.transducer import Point, fit_transducer
 from rigmon.errors import UsageError
 from rigmon.rig import Nozzles, Rig
@@ -236,6 +237,17 @@ def test_what_is_to_do_comes_first() -> None:
     severities = [finding.severity for finding in job_plan(on(older), [older, newer], today=TODAY).findings]
     assert severities == sorted(severities)
     assert {"do", "mind"} == set(severities)
+
+
+def test_a_target_of_another_rate_or_swath_is_not_on_the_page() -> None:
+    """A target that was only tried out would stand there with numbers that are not this job's."""
+
+    def kinds(rate_l_ha: float, swath_m: float) -> list[str]:
+        target = solve_target(rate_l_ha=rate_l_ha, speed_m_s=2.0, swath_m=swath_m)
+        return [age.kind for age in job_plan(ROUND, [record("target", target)], today=TODAY).ages]
+
+    assert kinds(100.0, 5.0) == ["catch", "target"]
+    assert kinds(200.0, 5.0) == kinds(100.0, 4.0) == ["catch"]
 
 
 def test_other_rigs_records_do_not_count() -> None:

@@ -63,7 +63,9 @@ def test_a_unit_may_be_left_out_after_the_first_of_its_kind_and_is_shown(
 def test_the_first_of_a_kind_needs_its_unit(types: Any, capsys: pytest.CaptureFixture[str]) -> None:
     types("148", "148 mL", "149", "150")
     assert dialogue().run(catches) == pytest.approx({1: 0.148, 2: 0.149, 3: 0.15})
-    assert "'148' has no unit of volume" in " ".join(capsys.readouterr().err.split())
+    assert "'148' has no unit; the first time give it one, such as '148 mL'" in " ".join(
+        capsys.readouterr().err.split()
+    )
 
 
 def test_each_dimension_remembers_its_own_unit() -> None:

@@ -281,17 +281,17 @@ def _ask_catch(
     return d.ask(
         f"nozzle {nozzle} catch {turn}",
         f"{of}{turns} [{unit}]" if unit else f"{of}{turns}, e.g. {example}",
-        lambda text: None if text.lower() in _SKIP else _one(d.typed, text, time_s),
+        lambda text: None if text.lower() in _SKIP else _one(d.typed, text, time_s, example),
         option="--volumes",
         place=f"nozzle {nozzle} of {where.rig.nozzle_count}",
         about="What it gave, with the unit the first time. 'skip' goes on without it.",
     )  # fmt: skip
 
 
-def _one(typed: Typed, text: str, time_s: float | None) -> tuple[float, float]:
+def _one(typed: Typed, text: str, time_s: float | None, example: str = "") -> tuple[float, float]:
     """'148 mL', '148' or '148 mL in 31 s'."""
     timed = _IN_TIME.fullmatch(text)
-    volume_l = typed.read(timed[1] if timed else text, "volume", 0.0, _LARGEST_L)
+    volume_l = typed.read(timed[1] if timed else text, "volume", 0.0, _LARGEST_L, example=example)
     if timed:
         return volume_l, typed.read(timed[2], "time", *_TIME_S)
     if time_s is None:

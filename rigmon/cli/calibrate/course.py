@@ -151,7 +151,7 @@ def _one(typed: Typed, text: str, way: "Direction | None") -> "tuple[float, Dire
     if told:
         way = "out" if told[2].lower() == "out" else "back"
         text = told[1]
-    return typed.read(text, "time", *_TIME_S), way
+    return typed.read(text, "time", *_TIME_S, example="39.1 s"), way
 
 
 def _from_list(typed: Typed, text: str) -> "list[Pass]":

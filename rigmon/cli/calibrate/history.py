@@ -34,7 +34,7 @@ def command(
     month of 30.4 days. Shown in gal/min, psi or L/min, kPa; JSON has the unit beside each value.
     """
     from rigmon.calibration.book import Book
-    from rigmon.calibration.drift import history_drift
+    from rigmon.calibration.drift import history_drift, measured_once
 
     where = setup(rig_file, units_shown, book)
     with Book(where.book) as opened:
@@ -53,6 +53,8 @@ def command(
         if number:
             click.echo()
         _show(where, of_kind, subject, list(group))
+        if once := measured_once(records, of_kind, subject):
+            click.echo(wrapped(f"Measured once only: {', '.join(once)}.", "  "))
 
 
 def _show(where: Setup, kind: str, subject: str, drifts: "list[Drift]") -> None:
