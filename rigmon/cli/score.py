@@ -7,6 +7,7 @@ from typing import Any
 import click
 
 from rigmon.cli.common import json_option, print_json, progress, rig_option, source_argument
+from rigmon.cli.whatif import what_if, what_if_options
 
 
 @click.command("score")
@@ -15,11 +16,20 @@ from rigmon.cli.common import json_option, print_json, progress, rig_option, sou
 @json_option
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Show these units, whatever the rig says.")
 @click.option("--strict", is_flag=True, help="Exit code 1 unless the verdict is in_tolerance.")
-def command(source: Path, rig_file: Path | None, as_json: bool, units: str | None, strict: bool) -> int:
+@what_if_options
+def command(
+    source: Path,
+    rig_file: Path | None,
+    as_json: bool,
+    units: str | None,
+    strict: bool,
+    **changes: str | None,
+) -> int:
     """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
 
-    With --rig, a run log is rescored on that rig from its raw readings; the log itself is not touched. A
-    score on its own rig leaves NAME.score.json beside the log: only logs that were scored may ever be deleted
+    With --rig, a run log is rescored on that rig from its raw readings, and with --target, --tolerance,
+    --swath or --calibration on its own rig so changed; the log itself is not touched. A score on its own rig
+    leaves NAME.score.json beside the log: only logs that were scored may ever be deleted
     to make room (see the rig file's [log]).
     JSON figures are in m, m2, s, L, L/ha, m/s, % and degrees, as their names say; what is unknown is null.
     """
@@ -27,16 +37,19 @@ def command(source: Path, rig_file: Path | None, as_json: bool, units: str | Non
     from rigmon.analysis.score_text import score_text
     from rigmon.analysis.source import load
 
+    asked = what_if(**changes)
     with progress("reading") as tell:
-        run = load(source, rig_file, tell)
+        run = load(source, rig_file, tell, asked)
     for note in run.notes:
         click.echo(f"rigmon: {source}: {note}", err=True)
     result = score(run)
     if as_json:
         print_json(result)
     else:
+        if asked:
+            click.echo(f"What if: {' '.join(asked.words())}")
         click.echo(score_text(result, run.rig, units, run.source), nl=False)
-    if rig_file is None:
+    if rig_file is None and not asked:
         _leave_mark(source, result)
     return 1 if strict and result["verdict"] != "in_tolerance" else 0
 

@@ -159,6 +159,19 @@ def test_a_log_is_rescored_on_another_rig_and_stays_as_it_is(made: Made, tmp_pat
     assert made.log.read_bytes() == before
 
 
+def test_what_if_rescores_and_leaves_log_and_mark_alone(made: Made, tmp_path: Path) -> None:
+    log = tmp_path / "run.sqlite"
+    log.write_bytes(made.log.read_bytes())
+    screen = done("score", log, "--target", "20 gal/ac", "--tolerance", "5%", "--units", "us")
+    assert screen.startswith("What if: --target 20 gal/ac --tolerance 5%\n")
+    assert "20.0 gal/ac" in screen
+    assert [path.name for path in tmp_path.iterdir()] == ["run.sqlite"]
+    assert log.read_bytes() == made.log.read_bytes()
+    swath = as_json("score", log, "--swath", "10 ft")["target"]["swath_m"]
+    assert swath == pytest.approx(3.048)
+    refused("score", log, "--swath", "10", naming="--swath")
+
+
 def test_strict_tells_by_the_exit_code(made: Made, tmp_path: Path) -> None:
     """On the rig as it was 35 % of the pressure was lost for a while; with a wide tolerance all is well."""
     for tolerance, deadband, code, verdict in (
