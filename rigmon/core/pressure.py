@@ -1,12 +1,24 @@
 """Pressure [kPa] from a transducer: an XDR pressure or raw converter counts."""
 
-from typing import Final
-
 from rigmon.model import AdcCount
 from rigmon.rig import PressureSensor
 
-#: of the rail: halfway between the end of a common transducer's line, 0.9, and the rail
-_SHORT_FRACTION: Final = 0.95
+#: of the rail: where a common transducer's line begins and ends, and halfway from there to the rail
+_ZERO, _END, _SHORT = 0.1, 0.9, 0.95
+
+
+def _short_at(sensor: PressureSensor, *, by_rail: bool) -> float:
+    """The fraction above which the signal is shorted to the rail.
+
+    Of the rail: 0.95, or halfway from the line's end to the rail where the line itself reaches beyond 0.9. A
+    span that was calibrated lower than the transducer's own does not lower that. Where the rail is not
+    measured it is taken to be where the line of a common transducer puts it, by its live zero or its end,
+    whichever is higher: its fraction of full scale depends on the divider.
+    """
+    short = max(_SHORT, (1 + sensor.span_fraction) / 2)
+    if by_rail or sensor.zero_fraction < _ZERO / 2:
+        return short
+    return min(short, _SHORT * max(sensor.zero_fraction / _ZERO, sensor.span_fraction / _END))
 
 
 class Transducer:
@@ -17,10 +29,11 @@ class Transducer:
     can have.
     """
 
-    __slots__ = ("_sensor", "fault", "pressure_kpa", "t_ns")
+    __slots__ = ("_sensor", "_short_at", "fault", "pressure_kpa", "t_ns")
 
     def __init__(self, sensor: PressureSensor) -> None:
         self._sensor = sensor
+        self._short_at = (_short_at(sensor, by_rail=False), _short_at(sensor, by_rail=True))
         self.t_ns: int | None = None
         self.pressure_kpa: float | None = None
         self.fault = ""
@@ -38,10 +51,9 @@ class Transducer:
         The transducer's line has a live zero: it runs from zero_fraction up, commonly from 0.1 to 0.9 of the
         rail (0.5 to 4.5 V of 5 V). So no pressure reads well above nothing, and half of the margin is allowed
         for offset: below zero_fraction / 2 the wire is open (the divider's resistor to ground wins), which a
-        transducer without live zero (zero_fraction 0) cannot tell. Above 0.95 it is shorted to the rail;
-        where the line itself reaches beyond 0.9, halfway from its end to the rail. A span that was calibrated
-        lower than the transducer's own does not lower that. Full scale of the converter is clipping, which
-        hides what is there, also on the rail; a rail below a quarter of full scale is no rail.
+        transducer without live zero (zero_fraction 0) cannot tell. For a short to the rail see `_short_at`.
+        Full scale of the converter is clipping, which hides what is there, also on the rail; a rail below a
+        quarter of full scale is no rail.
         """
         sensor = self._sensor
         full = 1 << reading.bits
@@ -55,7 +67,7 @@ class Transducer:
         fraction = reading.counts / whole
         if fraction < sensor.zero_fraction / 2:
             self._fail(t_ns, "open")
-        elif fraction > max(_SHORT_FRACTION, (1 + sensor.span_fraction) / 2):
+        elif fraction > self._short_at[reading.supply_counts is not None]:
             self._fail(t_ns, "short")
         else:
             slope = sensor.span_kpa / (sensor.span_fraction - sensor.zero_fraction)

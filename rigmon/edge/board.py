@@ -93,7 +93,8 @@ def _why(error: Exception) -> str:
     """What is wrong in a few words, and what to do about it."""
     text = str(error).strip() or type(error).__name__
     if isinstance(error, ModuleNotFoundError):
-        return f"{text}; {_APT}"
+        asked = os.environ.get("GPIOZERO_PIN_FACTORY")
+        return f"{text}; leave GPIOZERO_PIN_FACTORY, '{asked}', unset" if asked else f"{text}; {_APT}"
     if isinstance(error, AttributeError) and "lgpio" in text:
         # an early upload to the package index is an empty file, and pip prefers it where no wheel fits
         return f"the module lgpio in this Python is an empty one ({text}); pip uninstall lgpio, then {_APT}"

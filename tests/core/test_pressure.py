@@ -112,6 +112,17 @@ def test_a_span_calibrated_low_leaves_the_rest_of_the_line_readable() -> None:
     assert counts(1022, zero_fraction=0.0, span_fraction=1.0) == (pytest.approx(998.05, abs=0.01), "")
 
 
+# 10k/15k into 3.3 V without the rail's channel: zero 0.5 x 0.6 / 3.3 = 0.0909, span 0.8182. A short to 5 V
+# reads 0.9091 of full scale, 931 counts; halfway from 4.5 V, 4.75 V, is 0.8636, 884 counts
+@pytest.mark.parametrize(("span_fraction", "span"), [(0.8182, "1000 kPa"), (0.3818, "400 kPa")])
+def test_a_short_is_seen_without_the_rails_channel(span_fraction: float, span: str) -> None:
+    keys = {"zero_fraction": 0.0909, "span_fraction": span_fraction, "span": span}
+    assert counts(837, **keys) == (pytest.approx(998.9, abs=0.5), "")
+    assert counts(884, **keys)[1] == ""
+    assert counts(885, **keys) == (None, "short")
+    assert counts(931, **keys) == (None, "short")
+
+
 def test_a_transducer_without_live_zero_cannot_tell_an_open_wire() -> None:
     assert counts(0, zero_fraction=0.0, span_fraction=0.9) == (0.0, "")
 
