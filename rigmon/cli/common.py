@@ -86,8 +86,25 @@ def driver_lines(rig: "Rig", every_s: float = 1.0) -> "TerminalFeedback | None":
 
 
 def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
-    """All that shows the driver how the run goes: the lines where they are wanted. None: there is nothing."""
-    return driver_lines(rig) if lines else None
+    """What shows the driver how the run goes: the lines if they are wanted, the rig's lights and buzzer.
+
+    None: there is nothing. Raises UsageError for pins that cannot be used.
+    """
+    from rigmon.edge.feedback_group import FeedbackGroup, Member
+
+    members: dict[str, Member] = {}
+    terminal = driver_lines(rig) if lines else None
+    if terminal is not None:
+        members["lines"] = terminal
+    if rig.lights.pins or rig.lights.trouble_pin is not None:
+        from rigmon.edge.lights import LightsFeedback
+
+        members["lights"] = LightsFeedback(rig)
+    if rig.buzzer.pin is not None:
+        from rigmon.edge.buzzer import BuzzerFeedback
+
+        members["buzzer"] = BuzzerFeedback(rig)
+    return FeedbackGroup(members) if members else None
 
 
 @contextmanager

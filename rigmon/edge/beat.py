@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Any, Final, Protocol, TextIO
 
-from rigmon.errors import UsageError
+from rigmon.edge.outputs import open_output
 
 _BUZZ_S: Final = 0.06
 _NS_PER_MIN: Final = 60_000_000_000
@@ -42,20 +42,13 @@ class TerminalBell:
 
 
 class PinBuzzer:
-    """A buzzer (or lamp) on a GPIO pin. Raises UsageError where the pin cannot be used."""
+    """A buzzer (or lamp) on a GPIO pin. Raises UsageError, which begins with `where`, for an unusable pin."""
 
-    def __init__(self, pin: int) -> None:
-        try:
-            import gpiozero
-        except ImportError as error:
-            raise UsageError(f"pin {pin}: needs gpiozero: pip install 'rigmon[pi]', on the board") from error
-        try:
-            self._buzzer: Any = gpiozero.Buzzer(pin)
-        except Exception as error:  # gpiozero and its pin libraries raise many kinds
-            raise UsageError(f"pin {pin} cannot be used as a buzzer: {error}; give its BCM number") from error
+    def __init__(self, pin: int, on_level: str = "high", where: str = "--pin") -> None:
+        self._buzzer: Any = open_output(pin, on_level, where)
 
     def beat(self, k: int) -> None:  # noqa: ARG002
-        self._buzzer.beep(on_time=_BUZZ_S, off_time=_BUZZ_S, n=1, background=True)
+        self._buzzer.blink(on_time=_BUZZ_S, off_time=_BUZZ_S, n=1, background=True)
 
     def close(self) -> None:
         self._buzzer.close()

@@ -13,7 +13,7 @@ explain it to the driver:
 
 from collections.abc import Mapping
 from enum import Enum
-from math import floor
+from math import exp, floor
 from typing import Final, NamedTuple
 
 from rigmon.edge.guide import speed_to_hold
@@ -26,6 +26,12 @@ STALE_S: Final = 2.0
 SPEED_SOUND_AFTER_S: Final = 3.0
 #: a spot moves on when the speed is past its border by half a step, but at most this share of the tolerance
 _STICKS: Final = 0.1
+#: the spot follows the speed with this lag, as a gauge's needle does, so that it does not tremble [s]
+DAMPED_S: Final = 0.8
+#: for so long after the boom came on its pressure rises, and the speed to hold with it
+_SETTLES_NS: Final = 1_000_000_000
+#: nothing is further out than so many tolerances, so that the spot is soon back
+_FARTHEST: Final = 1.5
 #: each light in turn for so long when a run starts [s]
 LAMP_TEST_STEP_S: Final = 0.15
 _CHIRP_S: Final = 0.06
@@ -104,7 +110,11 @@ class Signal(NamedTuple):
     sound: Sound
     #: where the speed is, in half lights from the middle, negative when slow; +-(n - 1), the end lights, is
     #: outside the band. None: there is no spot
-    spot: int | None
+    spot: int | None = None
+    share: float = 0.0  #: the same before it was rounded: share of the tolerance used up, damped
+    t_ns: int = 0  #: the sample's stamp
+    #: from when on the boom counts as on for good; None: it is not known to be on
+    settled_ns: int | None = None
 
 
 def signal(
@@ -117,16 +127,31 @@ def signal(
     """What to show `age_s` after `sample` came (without one: after the start).
 
     `alerts` are the codes that are up, each with how long it has been [s]. `before` is what was shown until
-    now: the spot does not tremble about a border.
+    now: from it the spot moves on, damped, and does not tremble about a border.
     """
     n = len(rig.lights.pins) or _FEWEST
     stale = age_s >= STALE_S
     sample = None if stale else sample
     boom_on = sample is not None and sample.boom_on == 1
     spot: int | None = None
+    share, t_ns = 0.0, 0
+    settled_ns: int | None = None
+    settling = False
     if sample is not None and boom_on:
-        spot = _spot(sample, rig, n, before.spot if before is not None else None)
-    if sample is not None and sample.boom_on == 0:
+        t_ns = sample.t_ns
+        settled_ns = t_ns if before is None else before.settled_ns
+        if settled_ns is None:
+            settled_ns = t_ns + _SETTLES_NS
+        now = _share(sample, rig)
+        settling = now is not None and t_ns < settled_ns
+        if now is not None and not settling:
+            share = max(-_FARTHEST, min(_FARTHEST, now))
+            at: int | None = None
+            if before is not None and before.spot is not None:
+                at = before.spot
+                share = before.share + (share - before.share) * _damping((t_ns - before.t_ns) * 1e-9)
+            spot = _spot(share, n, at)
+    if settling or (sample is not None and sample.boom_on == 0):
         lights = (Light.DARK,) * n
     elif spot is None:
         lights = tuple(Light.STEADY if i in (0, n - 1) else Light.DARK for i in range(n))
@@ -137,6 +162,9 @@ def signal(
         Light.STEADY if stale else _trouble(alerts, boom_on),
         _sound(alerts, spot, n) if boom_on else Sound.NONE,
         spot,
+        share,
+        t_ns,
+        settled_ns,
     )
 
 
@@ -150,27 +178,34 @@ def changes_in_s(alerts: Mapping[str, float], age_s: float) -> float | None:
 # -- the strip -----------------------------------------------------------------------------------------
 
 
-def _spot(sample: Sample, rig: Rig, n: int, before: int | None) -> int | None:
-    """In half lights from the middle. The band takes 2 n - 3 equal steps of the tolerance."""
+def _share(sample: Sample, rig: Rig) -> float | None:
+    """How much of the tolerance is used up: 0 at the speed to hold, 1 and -1 at the band's edges; + is fast.
+
+    None: unknown.
+    """
     hold, band = speed_to_hold(sample, rig)
     speed = sample.speed_m_s
     if speed is None or hold is None or band is None:
         return None
     low, high = band
-    end = n - 1
-    if speed < low:
-        return -end
-    if speed > high:
-        return end
-    # share of the tolerance that is used up, -1 (slow) to 1 (fast), 0 at the speed to hold
     room = high - hold if speed > hold else hold - low
-    share = (speed - hold) / room if room > 0 else 0.0
+    return (speed - hold) / room if room > 0 else 0.0
+
+
+def _damping(dt_s: float) -> float:
+    """How far the needle has gone to where it is drawn, `dt_s` after the sample before: a first-order lag."""
+    return 1 - exp(-max(dt_s, 0.0) / DAMPED_S)
+
+
+def _spot(share: float, n: int, before: int | None) -> int:
+    """In half lights from the middle. The band takes 2 n - 3 equal steps of the tolerance."""
+    end = n - 1
     step = 2 / (2 * n - 3)
     stick = min(step / 2, _STICKS)
-    if before == -end and share <= stick - 1:
-        return before
-    if before == end and share >= 1 - stick:
-        return before
+    if share < -1 or (before == -end and share <= stick - 1):
+        return -end
+    if share > 1 or (before == end and share >= 1 - stick):
+        return end
     if before is not None and abs(before) < end and abs(share - before * step) <= step / 2 + stick:
         return before
     return max(-(n - 2), min(n - 2, floor(share / step + 0.5)))

@@ -46,10 +46,20 @@ def test_a_buzzer_sounds_on_its_pin(pins: MockFactory) -> None:
     assert pin.state is False or pin.function == "input"
 
 
+def test_a_buzzer_that_sounds_at_low_level(pins: MockFactory) -> None:
+    buzzer = PinBuzzer(17, "low")
+    pin = pins.pin(17)
+    assert pin.state is True
+    pin.clear_states()
+    buzzer.beat(0)
+    buzzer.close()
+    assert False in [state.state for state in pin.states]
+
+
 def test_a_pin_that_is_in_use_is_refused(pins: MockFactory) -> None:  # noqa: ARG001
     first = PinBuzzer(17)
-    with pytest.raises(UsageError, match=r"pin 17 cannot be used as a buzzer"):
-        PinBuzzer(17)
+    with pytest.raises(UsageError, match=r"^buzzer\.pin = 17 cannot be used"):
+        PinBuzzer(17, where="buzzer.pin")
     first.close()
 
 

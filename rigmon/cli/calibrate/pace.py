@@ -33,6 +33,7 @@ from rigmon.errors import UsageError
 if TYPE_CHECKING:
     from rigmon.calibration.pace import PaceResult
     from rigmon.edge.beat import Lateness, Sounder
+    from rigmon.rig import Buzzer
 
 
 #: over a shorter time, the scatter of single beats hides what drift there is
@@ -48,7 +49,12 @@ _DRIFT_FROM_S = 20.0
 @click.option("--rate", metavar="QUANTITY", help="Rate, such as '20 gal/ac'.  [default: the rig's target]")
 @click.option("--last", is_flag=True, help="Take the newest pace in the book; measure nothing.")
 @click.option("--beat", is_flag=True, help="Then sound and flash the beat until Ctrl-C.")
-@click.option("--pin", type=click.IntRange(0, 53), metavar="N", help="Sound a buzzer on this BCM pin too.")
+@click.option(
+    "--pin",
+    type=click.IntRange(0, 53),
+    metavar="N",
+    help="Sound the buzzer on this BCM pin too.  [default: the rig's buzzer.pin]",
+)
 @click.option(
     "--for", "stop_after_s", type=float, metavar="SECONDS", help="Stop the beat after so many seconds."
 )
@@ -92,23 +98,25 @@ def command(
             raise UsageError(f"--last takes the newest pace in the book, and {what}; leave one of them out")
         record, steps_per_min = _newest(where)
         if keep.as_json:
-            late = _beat(steps_per_min, pin, stop_after_s)
+            late = _beat(steps_per_min, pin, where.rig.buzzer, stop_after_s)
             print_json({"record": record, "steps_per_min": steps_per_min, "beat": asdict(late)})
         else:
             click.echo(wrapped(f"{record}: {steps_per_min:.0f} steps a minute."))
-            click.echo(wrapped(_lateness(_beat(steps_per_min, pin, stop_after_s))))
+            click.echo(wrapped(_lateness(_beat(steps_per_min, pin, where.rig.buzzer, stop_after_s))))
         return
     dialogue = Dialogue(where.system, "pace", where.session("pace"), {"rig": where.rig.name}, resume)
     result = dialogue.run(lambda d: _measure(d, where, _Asked(steps, distance, swath, flow, rate)))
     stored = store(where, keep, "pace", "", result)
     dialogue.finish(keep.dry_run)
     if keep.as_json:
-        extra = {"beat": asdict(_beat(result.steps_per_min, pin, stop_after_s))} if beat else {}
+        extra = {}
+        if beat:
+            extra = {"beat": asdict(_beat(result.steps_per_min, pin, where.rig.buzzer, stop_after_s))}
         present_json(where, stored, result, extra)
         return
     present_text(where, keep, stored, result, f"Pace, {where.rig.name}, {keep.taken_on}")
     if beat:
-        click.echo(wrapped(_lateness(_beat(result.steps_per_min, pin, stop_after_s))))
+        click.echo(wrapped(_lateness(_beat(result.steps_per_min, pin, where.rig.buzzer, stop_after_s))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,15 +186,34 @@ def _newest(where: Setup) -> tuple[str, float]:
 # -- the beat ------------------------------------------------------------------------------------------------
 
 
-def _beat(steps_per_min: float, pin: int | None, stop_after_s: float | None) -> "Lateness":
-    """Sound the beat on stderr and the pin until Ctrl-C, a signal, or `stop_after_s`."""
+def _buzzer(pin: int | None, of_rig: "Buzzer") -> "Sounder | None":
+    """The buzzer on the pin that was asked for, or the rig's; None where the rig has none.
+
+    Raises UsageError for a pin that was asked for and cannot be used. The rig's own may be elsewhere, as when
+    this is a laptop: then the terminal gives the beat alone, and it is said why.
+    """
+    from rigmon.edge.beat import PinBuzzer
+
+    if pin is not None:
+        return PinBuzzer(pin, of_rig.on_level if pin == of_rig.pin else "high", "--pin")
+    if of_rig.pin is None:
+        return None
+    try:
+        return PinBuzzer(of_rig.pin, of_rig.on_level, "buzzer.pin")
+    except UsageError as error:
+        click.echo(f"rigmon: {error}. The beat is on the terminal alone.", err=True)
+        return None
+
+
+def _beat(steps_per_min: float, pin: int | None, of_rig: "Buzzer", stop_after_s: float | None) -> "Lateness":
+    """Sound the beat on stderr and the buzzer until Ctrl-C, a signal, or `stop_after_s`."""
     from rigmon.calibration.pace import beat, beat_ns
-    from rigmon.edge.beat import LatenessMeter, PinBuzzer, TerminalBell
+    from rigmon.edge.beat import LatenessMeter, TerminalBell
 
     err: Any = sys.stderr
     sounders: list[Sounder] = []
-    if pin is not None:
-        sounders.append(PinBuzzer(pin))
+    if (buzzer := _buzzer(pin, of_rig)) is not None:
+        sounders.append(buzzer)
     if err is not None:
         sounders.append(
             TerminalBell(err, escapes=err.isatty() and os.environ.get("TERM") not in (None, "dumb"))
