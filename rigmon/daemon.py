@@ -195,8 +195,8 @@ class _Loop:
         seq, self.next_seq = self.next_seq, self.next_seq + 1
         return Reading(seq, t_ns, reading.source, payload)
 
-    def take(self, reading: Reading) -> Sequence[Output]:
-        """One reading into the log and the core."""
+    def take(self, reading: Reading, *, told: bool = False) -> Sequence[Output]:
+        """One reading into the log and the core. `told`: the driver has heard of it before."""
         log = self.log
         self.readings += 1
         if log is not None:
@@ -204,12 +204,14 @@ class _Loop:
         payload = reading.payload
         if type(payload) is SourceFault:
             # the driver should know why a source is silent, not only that it is
-            self._tell(reading.t_ns, f"{reading.source.name}: {payload.kind}: {payload.detail}")
+            if not told:
+                self._tell(reading.t_ns, f"{reading.source.name}: {payload.kind}: {payload.detail}")
             if payload.kind == SHORT_OF_ROOM:
                 self.told.append(payload.detail)
         elif type(payload) is Note and reading.source is Source.LOG:
             self.told.append(payload.text)
-            self._tell(reading.t_ns, payload.text)
+            if not told:
+                self._tell(reading.t_ns, payload.text)
         outputs = self.pipeline.feed(reading)
         if outputs:
             self.outputs += len(outputs)
@@ -440,7 +442,7 @@ class _Runs:
             while reading.t_ns - zero_ns > pipeline.deadline_ns:
                 tick = Reading(0, zero_ns + pipeline.deadline_ns, Source.HUB, Tick())
                 made += loop.take(loop.moved(tick))
-            made += loop.take(loop.moved(reading))
+            made += loop.take(loop.moved(reading), told=True)
         self._tell("a run has begun")
         self._show_news(made)
 

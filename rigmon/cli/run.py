@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rigmon.rig import Rig
 
 #: how long the service stays after it asked for power-off, so that the request is not taken down with it
-_POWER_OFF_WAIT_S = 20.0
+_POWER_OFF_WAIT_S = 10.0
 
 
 @click.command("run")

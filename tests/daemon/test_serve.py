@@ -4,10 +4,13 @@ import errno
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
 from fakes import PATIENCE_S
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from test_daemon import SECOND, Watcher, rig_for, rmc, sentence
 
 from rigmon import config, daemon, replay
@@ -265,6 +268,53 @@ def test_wired_sensors_are_on_the_runs_clock(tmp_path: Path) -> None:
         assert flows == pytest.approx([9.333] * 20, rel=0.01)
 
 
+def _stretches() -> st.SearchStrategy[list[tuple[float, tuple[int, float]]]]:
+    kinds = st.sampled_from([STAND, DRIVE, SPRAY, (1, 0.0)])
+    return st.lists(st.tuples(st.integers(1, 40).map(float), kinds), min_size=1, max_size=8)
+
+
+@given(_stretches(), st.lists(st.integers(0, 4000), max_size=3), st.lists(st.integers(0, 4000), max_size=3),
+       st.lists(st.integers(0, 4000), max_size=3), st.sampled_from(["start", "work"]))  # fmt: skip
+@settings(max_examples=25)
+def test_whatever_the_day_each_log_checks_and_no_reading_is_in_two(
+    stretches: list[tuple[float, tuple[int, float]]],
+    silences: list[int],
+    late: list[int],
+    presses: list[int],
+    begin: str,
+) -> None:
+    """Days with silences of 5 s, readings held back by 15 s, and the stop button at any time."""
+    items = day(*stretches)
+    for place in silences:
+        del items[place : place + 50]
+    for place in late:
+        if place < len(items):
+            t_ns, source, payload = items[place]
+            items[place] = (max(0, t_ns - 15 * SECOND), source, payload)
+    for place in presses:
+        if 0 < place < len(items):
+            items.insert(place, (items[place][0], Source.PERSON, Note(STOP_HELD)))
+    with TemporaryDirectory() as folder:
+        served = Served(
+            items, Path(folder), f'[runs]\nbegin = "{begin}"\nend_after = "20 s"\nstop_pin = 22\n'
+        )
+        assert served.outcome.troubles == ()
+        at = 0
+        everything = [payload for _, _, payload in items]
+        for outcome in served.ended:
+            assert outcome.troubles == ()
+            own = [r.payload for r in checked(outcome.log_path) if not isinstance(r.payload, Tick)]
+            # each log is one stretch of the day, whole and in order, behind the one before
+            at = _find(everything, own, at) + len(own)
+
+
+def _find(everything: Sequence[Payload], own: Sequence[Payload], after: int) -> int:
+    for place in range(after, len(everything) - len(own) + 1):
+        if everything[place : place + len(own)] == own:
+            return place
+    raise AssertionError(f"{len(own)} readings are not in the day from {after} on")
+
+
 # -- the card ------------------------------------------------------------------------------------------
 
 
@@ -436,6 +486,21 @@ def test_faults_between_runs_are_told_too(tmp_path: Path) -> None:
     items.append((5 * SECOND, Source.GPS, SourceFault("closed", "unplugged?", 0)))
     served = Served(items, tmp_path)
     assert served.watcher.told == ["GPS: closed: unplugged?"]
+
+
+def test_what_was_told_before_the_run_is_in_its_log_but_not_told_again(tmp_path: Path) -> None:
+    fault = (15 * SECOND, Source.NODE, SourceFault("opened", "/dev/ttyACM1", 0))
+    note = (15 * SECOND, Source.LOG, Note("run log old.sqlite was deleted to make room"))
+    items = sorted([*day((20, DRIVE), (20, SPRAY)), fault, note], key=lambda item: item[0])
+    served = Served(items, tmp_path)
+    (only,) = served.ended
+    assert [r.payload for r in checked(only.log_path) if r.source in (Source.LOG, Source.PERSON)] == [note[2]]
+    assert fault[2] in [r.payload for r in checked(only.log_path)]
+    assert only.troubles == (note[2].text,)
+    assert [text for text in served.watcher.told if "deleted" in text or "opened" in text] == [
+        "NODE: opened: /dev/ttyACM1",
+        note[2].text,
+    ]
 
 
 @pytest.mark.parametrize("seconds", [0.0, float("nan")])

@@ -109,7 +109,7 @@ def test_what_the_platform_asks_for() -> None:
     # runs = "runs" of the rig file must not lie in memory
     assert service("WorkingDirectory") == ["/var/lib/rigmon"]
     assert service("StateDirectory") == service("RuntimeDirectory") == ["rigmon"]
-    # a hanging card takes 10 s to be given up, and a power-off 20 s to come
+    # a hanging card takes 12 s to be given up, and a power-off 10 s to come
     assert int(service("TimeoutStopSec")[0]) >= 30
 
 
