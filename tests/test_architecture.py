@@ -17,6 +17,10 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 _BASE = ("rigmon.errors", "rigmon.model", "rigmon.units", "rigmon.rig")
+_ANALYSIS = (
+    *("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
+    "rigmon.analysis",
+)
 
 
 class Layer(NamedTuple):
@@ -47,10 +51,13 @@ LAYERS = {
     "rigmon.daemon": Layer(
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.lifecycle")
     ),
-    "rigmon.analysis": Layer(
-        ("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
-        ("numpy", "pandas", "pyproj"),
+    "rigmon.analysis": Layer(_ANALYSIS, ("numpy", "pandas", "pyproj", "shapely")),
+    "rigmon.analysis.export": Layer(
+        _ANALYSIS, ("numpy", "pandas", "shapely", "geopandas", "pyogrio", "gpxpy", "pyarrow")
     ),
+    "rigmon.analysis.report": Layer(_ANALYSIS, ("numpy", "shapely", "matplotlib", "jinja2")),
+    "rigmon.analysis.record": Layer((*_ANALYSIS, "rigmon.calibration"), ("jinja2", "sqlite_utils")),
+    "rigmon.analysis.season": Layer(_ANALYSIS, ("numpy", "matplotlib", "jinja2", "distributed")),
     "rigmon.simulate": Layer(
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pyproj", "pynmea2"),

@@ -22,6 +22,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "replay": ("rigmon.cli.replay", "Run a run log or an NMEA recording through the same core."),
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),
+    "export": ("rigmon.cli.export", "The run as CSV, GeoJSON, GeoPackage, Parquet or GPX."),
     "runs": ("rigmon.cli.runs", "List the run logs in a folder."),
     "calibrate": ("rigmon.cli.calibrate", "Catch test, measured course, target, sensors: dated records."),
     "mix": ("rigmon.cli.mix", "What goes into the tank: products, loads, the last partial load."),

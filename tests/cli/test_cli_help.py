@@ -19,6 +19,7 @@ UNITS_TOLD = {
     "replay": ("ft, ac, gal or m, ha, L", "m, m2, s, L", "faster than real time"),
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
+    "export": ("m/s, L/min, kPa, L/ha, m, m2, L, or mph, gal/min, psi, gal/ac, ft, ac, gal",),
     "runs": ("start (UTC", "length (h:mm:ss)", "size (kB)"),
     "doctor": ("mph, gal/min, psi or km/h, L/min, kPa", "Hz, %, bytes/s, ms, s, MB, V, °C, m/s, kPa, days"),
     "calibrate": ("'148 mL', '32 oz', '20 in', '45.5 s', '1:23'",),
@@ -46,7 +47,7 @@ BARE_NUMBERS = {
 }
 
 #: commands that print a result
-WITH_JSON = {"demo", "doctor", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
+WITH_JSON = {"demo", "doctor", "export", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
 
 
 def options() -> Iterator[tuple[str, click.Option]]:
