@@ -218,13 +218,18 @@ def test_a_wrong_rig_file_is_refused_by_every_command(kind: str, made: Made, tmp
     assert {path.name for path in tmp_path.iterdir()} <= {rig.name}
 
 
-def test_a_sensor_that_this_release_cannot_read_is_refused_by_run(made: Made, tmp_path: Path) -> None:
+def test_a_wired_sensor_without_a_board_is_refused_by_run(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "none-such")
     text = made.rig.read_text().replace(
         '[boom_switch]\nsource = "xdr"', '[boom_switch]\nsource = "gpio"\npin = 27'
     )
     rig = tmp_path / "rig.toml"
     rig.write_text(text)
-    assert "'gpio'" in refused("run", "--rig", rig, "--for", 1, naming="boom_switch.source", cwd=tmp_path)
+    message = refused("run", "--rig", rig, "--for", 1, naming="boom_switch.pin = 27", cwd=tmp_path)
+    assert "the board's pins cannot be used" in message
+    assert list(tmp_path.iterdir()) == [rig]  # refused before anything was made
 
 
 def test_a_port_that_can_never_work_is_refused_by_run(made: Made, tmp_path: Path) -> None:
