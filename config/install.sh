@@ -45,7 +45,7 @@ if [[ -z $dry_run ]]; then
     trap 'rm -rf "$build"' EXIT
 fi
 run cp -r "$clone/pyproject.toml" "$clone/README.md" "$clone/LICENSE" "$clone/rigmon" "$build/"
-run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "$build[pi]"
+run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "${build}[pi]"
 
 if [[ -z $root ]]; then
     # groups that own serial ports, pins and SPI: there on Raspberry Pi OS, made elsewhere
