@@ -18,6 +18,7 @@ from standins import FakeChip, FakeLgpio, FakeRequest, fake_gpiod
 from wiring import BOOT_NS, SimTime, faults, held, payloads, pin, pulse, raising, taken
 
 from rigmon.core.flow import FlowMeter
+from rigmon.edge.board import _own_folder
 from rigmon.edge.hub import Hub, MonotonicClock
 from rigmon.edge.pulses import GpiozeroPulses, PulseReader, PulseSource
 from rigmon.edge.pulses_gpiod import HEADER_LABELS, GpiodPulses, header_chip, libgpiod
@@ -193,7 +194,10 @@ def test_a_line_that_another_program_holds(lgpio: FakeLgpio, lgpio_factory: obje
 
 def test_the_stand_in_has_the_real_modules_names(lgpio: FakeLgpio) -> None:
     del sys.modules["lgpio"]
-    real = pytest.importorskip("lgpio", reason="lgpio is not installed: the stand-in is not compared with it")
+    with _own_folder():  # or it would leave its pipe here
+        real = pytest.importorskip(
+            "lgpio", reason="lgpio is not installed: the stand-in is not compared with it"
+        )
     for name in ("BOTH_EDGES", "RISING_EDGE", "FALLING_EDGE", "SET_PULL_NONE", "SET_PULL_UP"):
         assert getattr(lgpio, name) == getattr(real, name)
     for name in ("gpio_claim_input", "gpio_claim_alert", "gpio_read", "gpio_get_mode", "gpio_free",
