@@ -6,6 +6,7 @@ other threads start: see `_lgpio_factory`.
 """
 
 import os
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -150,12 +151,22 @@ class InputPin:
         """The level now. Raises what the pin factory raises for a pin that is gone."""
         return bool(self._pin.state)
 
+    def check_alive(self) -> None:
+        """Raise RuntimeError when no edge can come any more: silence would pass for a pin at rest.
+
+        lgpio calls all handlers from one thread, which ends for good when any of them raises.
+        """
+        thread = getattr(sys.modules.get("lgpio"), "_notify_thread", None)
+        if thread is not None and not thread.is_alive():
+            raise RuntimeError("lgpio's thread has ended and no edge is seen any more; start rigmon again")
+
     def listen(self, edges: str, callback: EdgeCallback) -> None:
         """Call `callback(ticks, level)` on the pin factory's thread for each edge: 'rising' or 'both'.
 
         There is no debounce: lgpio's drops short pulses and sets the stamps back. The callback must not
-        raise, for on some factories that ends all callbacks.
+        raise: see check_alive.
         """
+        self.check_alive()
         self._pin.bounce = None
         self._pin.edges = edges
         self._callback = callback  # the pin itself holds it weakly

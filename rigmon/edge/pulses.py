@@ -92,6 +92,8 @@ class GpiozeroPulses:
             raise UsageError(f"flow.pin = {self._number} gives no edges: {error}") from error
 
     def read(self) -> PulseCount:
+        if self._pin is not None:
+            self._pin.check_alive()
         count, ticks = self._newest[0]
         return PulseCount(count, None if ticks is None else self._stamp(ticks), 0)
 

@@ -18,7 +18,7 @@ from rigmon.model import PulseCount
 
 #: labels of the chips that drive the header, whose line offsets are BCM numbers; their /dev/gpiochip numbers
 #: change with the kernel
-HEADER_LABELS: Final = ("pinctrl-rp1", "pinctrl-bcm2712", "pinctrl-bcm2711", "pinctrl-bcm2835")
+HEADER_LABELS: Final = ("pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835")
 #: edges that the kernel holds for one line at most (64 lines of 16): half a second at 2000 Hz
 BUFFER_EVENTS: Final = 1024
 #: one turn fetches at most this often (64 edges or more at a time): a pin that oscillates must not keep the

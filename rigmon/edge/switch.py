@@ -203,6 +203,7 @@ class SwitchSource:
         hub, contact, pin, edges = self._hub, self._contact, self._pin, self._edges
         assert contact is not None
         assert pin is not None
+        pin.check_alive()
         now_ns = hub.clock.now_ns()
         if not contact.settling(now_ns):
             first, newest = edges

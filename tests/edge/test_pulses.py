@@ -28,6 +28,11 @@ from rigmon.model import PulseCount, Source, SourceFault, SwitchState
 PIN = 17
 
 
+@pytest.fixture
+def hub(sim: SimTime) -> Hub:
+    return Hub(sim)
+
+
 def gpiozero_reader(factory: object, sim: SimTime, pull: str = "up") -> GpiozeroPulses:
     return GpiozeroPulses(factory, PIN, pull, sim)
 
@@ -184,6 +189,24 @@ def test_falling_edges_and_watchdog_reports_are_no_pulses(
         lgpio.edge(PIN, 1, 1002 + k, watchdog=True)
     assert reader.read().total == 10
     reader.close()
+
+
+def test_no_edges_for_good_is_no_rest(
+    lgpio: FakeLgpio, lgpio_factory: object, sim: SimTime, hub: Hub
+) -> None:
+    """lgpio's one thread ends when anybody's handler raises: the flow must not read as 0 from then on."""
+    thread = threading.Thread(target=lambda: None)
+    thread.start()
+    thread.join()
+    source = PulseSource(hub, gpiozero_reader(lgpio_factory, sim))
+    source.turn()
+    lgpio._notify_thread = thread  # type: ignore[attr-defined]
+    for _ in range(5):
+        assert source.turn() is not None
+    *_, closed, failed = faults(taken(hub))
+    assert (closed.kind, failed.kind) == ("closed", "failed")
+    assert "start rigmon again" in failed.detail
+    assert (lgpio.callbacks, lgpio.alerts) == ([], {})
 
 
 def test_a_line_that_another_program_holds(lgpio: FakeLgpio, lgpio_factory: object, sim: SimTime) -> None:
@@ -347,11 +370,6 @@ class Scripted:
 
     def close(self) -> None:
         self.is_open = 0
-
-
-@pytest.fixture
-def hub(sim: SimTime) -> Hub:
-    return Hub(sim)
 
 
 def test_a_count_is_handed_over_each_turn_also_when_nothing_came(
