@@ -156,7 +156,7 @@ def signal(
     elif spot is None:
         lights = tuple(Light.STEADY if i in (0, n - 1) else Light.DARK for i in range(n))
     else:
-        lights = _lights(spot, n)
+        lights = spot_lights(spot, n)
     return Signal(
         lights if rig.lights.pins else (),
         Light.STEADY if stale else _trouble(alerts, boom_on),
@@ -211,7 +211,8 @@ def _spot(share: float, n: int, before: int | None) -> int:
     return max(-(n - 2), min(n - 2, floor(share / step + 0.5)))
 
 
-def _lights(spot: int, n: int) -> tuple[Light, ...]:
+def spot_lights(spot: int, n: int) -> tuple[Light, ...]:
+    """The strip of n lights for a spot in half lights from the middle."""
     if spot == -(n - 1):
         return (Light.SLOW, *[Light.DARK] * (n - 1))
     if spot == n - 1:
