@@ -44,13 +44,14 @@ def command(
     Exit codes: 0 nothing is wrong, 1 something is wrong, 2 bad input. With --live clean water only, nobody at
     the boom.
     """
-    from rigmon.doctor.examine import examine
+    from rigmon.doctor.examine import examine, usual_rig_file
     from rigmon.doctor.machine import Machine
     from rigmon.doctor.report import text, to_json
 
     if not 0 < wait_s <= _LONGEST_WAIT_S:
         raise UsageError(f"--wait {wait_s:g} s must be above 0 and at most 1 h, such as '2 min'")
-    path = rig_file or DEFAULT_RIG
+    machine = Machine()
+    path = rig_file or usual_rig_file(machine, DEFAULT_RIG)
     if rig_file is not None and not rig_file.is_file():
         raise UsageError(f"{rig_file}: there is no such rig file; 'rigmon init' writes one")
     if is_live and not path.is_file():
@@ -60,7 +61,7 @@ def command(
     tell, done = _progress()
     try:
         found = examine(
-            Machine(), path, must_be=rig_file is not None,
+            machine, path, must_be=rig_file is not None,
             system=None if units_shown is None else system_of(units_shown), tell=tell,
         )  # fmt: skip
     finally:

@@ -42,25 +42,15 @@ _NETWORK: Final = ("nfs", "nfs4", "cifs", "smb3", "fuse.sshfs", "9p")
 
 
 def check(
-    machine: Machine,
-    rig: Rig | None,
-    rig_toml: str,
-    raw_bytes_per_s: float | None,
-    tell: Callable[[str], None],
-) -> list[Finding]:
-    """`raw_bytes_per_s`: what the ports were heard to say; None where they were not."""
-    if rig is None:
-        return [unknown("log_folder", "Log folder", "the rig file says where it is")]
-    folder = Path(rig.runs_folder)
+    machine: Machine, folder: Path, rig_toml: str, tell: Callable[[str], None]
+) -> tuple[Finding, Finding]:
+    """The log folder and how fast it takes a run log's commits."""
     there = _existing(folder)
     placed = _folder(machine, folder, there)
-    findings = [placed, _room(machine, rig, folder, there, raw_bytes_per_s)]
-    if placed.state == "wrong" and placed.values.get("writable") is False:
-        findings.append(unknown("write_speed", "Write speed", "the log folder cannot be written"))
-    else:
-        tell(f"writing to {there}")
-        findings.append(_speed(there, rig_toml))
-    return findings
+    if placed.values.get("writable") is False:
+        return placed, unknown("write_speed", "Write speed", "the log folder cannot be written")
+    tell(f"writing to {there}")
+    return placed, _speed(there, rig_toml)
 
 
 def _existing(folder: Path) -> Path:
@@ -165,8 +155,9 @@ def _newest(folder: Path) -> Iterator[tuple[int, float]]:
             continue
 
 
-def _room(machine: Machine, rig: Rig, folder: Path, there: Path, raw_bytes_per_s: float | None) -> Finding:
-    title = "Disk space"
+def room(machine: Machine, rig: Rig, folder: Path, raw_bytes_per_s: float | None) -> Finding:
+    """`raw_bytes_per_s`: what the ports were heard to say; None where they were not."""
+    title, there = "Disk space", _existing(folder)
     try:
         space = machine.space(there)
     except OSError as error:

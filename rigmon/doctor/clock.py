@@ -4,7 +4,6 @@ from statistics import median
 from typing import Final
 
 from rigmon.core.nmea import EARLIEST_DAYS
-from rigmon.doctor.board import family
 from rigmon.doctor.findings import Finding, Values, look, ok, unknown, wrong
 from rigmon.doctor.machine import Machine
 from rigmon.doctor.stream import Survey
@@ -110,7 +109,7 @@ def _keeping(machine: Machine, synchronised: bool | None) -> Finding:
     if rtc and battery_v is not None:
         own += f" (battery {battery_v:.1f} V)" if powered else " without battery"
     seen = f"{network[synchronised]}; {own}"
-    if powered or (synchronised and family(machine) == "not a pi"):
+    if powered or synchronised:
         return ok("clock_keeper", title, seen, **values)
     do = "Off the network it starts with the time it was switched off at; run logs take theirs from the GPS."
     if rtc:

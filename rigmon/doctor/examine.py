@@ -1,5 +1,6 @@
 """All checks in their order. Ports are listened to while the rest is looked at."""
 
+import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -52,6 +53,8 @@ def examine(
     rig = loaded.rig
     if rig is not None and system is not None:
         rig = replace(rig, units=system)
+    unit = service.unit(machine)
+    folder = _log_folder(rig, path, unit)
     running = machine.rigmon_runs()
     ports = [] if rig is None else _ports(machine, rig)
     with ThreadPoolExecutor(max_workers=max(1, len(ports))) as pool:
@@ -72,7 +75,9 @@ def examine(
         tell("looking at the board")
         of_board = [*board.check(machine), *power.check(machine)]
         of_pins = pins.check(machine, rig, bool(running))
-        of_service = service.check(machine)
+        of_card: list[Finding] = []
+        if rig is not None:
+            of_card += card.check(machine, folder, loaded.toml, tell)
         heard = {section: future.result() for section, future in waiting.items()}
     surveys: dict[str, Survey] = {}
     of_ports: list[Finding] = []
@@ -94,9 +99,11 @@ def examine(
         heard["gps"].heard.wall_minus_monotonic_ns if "gps" in heard else 0,
         "no rig file" if gps is None else gps.looked.why_not,
     )
-    of_card = card.check(machine, rig, loaded.toml, raw_per_s, tell)
     of_calibrations = []
-    if rig is not None:
+    if rig is None:
+        of_card.append(unknown("log_folder", "Log folder", "the rig file says where it is"))
+    else:
+        of_card.append(card.room(machine, rig, folder, raw_per_s))
         good = all(finding.state != "wrong" for finding in of_clock if finding.check == "clock")
         today = datetime.fromtimestamp(machine.wall_ns() / 1e9, UTC).astimezone().date()
         shown: System = system or ("us" if rig.units == "us" else "metric")
@@ -105,10 +112,28 @@ def examine(
         rig,
         [
             *(loaded.finding, *of_calibrations, *of_board, *of_pins, *of_ports, *of_clock, *of_card),
-            *of_service,
+            *service.check(unit, path),
         ],
-        _busy(machine, ports, running),
+        _busy(machine, ports, running if rig is not None and pins.needs_pins(rig) else []),
     )
+
+
+def usual_rig_file(machine: Machine, here: Path) -> Path:
+    """The rig file where none was named: the one that is here, else the service's."""
+    if not here.exists():
+        used = service.unit(machine).rig_file
+        if used is not None and used.exists():
+            return used
+    return here
+
+
+def _log_folder(rig: Rig | None, path: Path, unit: service.Unit) -> Path:
+    """Where the run logs go: seen from where the service runs, if it is its rig file, else from here."""
+    folder = Path("." if rig is None else rig.runs_folder)
+    theirs = unit.rig_file
+    if unit.folder is None or theirs is None or os.path.realpath(theirs) != os.path.realpath(path):
+        return folder
+    return unit.folder / folder
 
 
 def _ports(machine: Machine, rig: Rig) -> list[_Port]:
@@ -125,7 +150,17 @@ def _ports(machine: Machine, rig: Rig) -> list[_Port]:
 def _of_stream(machine: Machine, rig: Rig, each: _Port, listened: Listened, found: Survey) -> list[Finding]:
     title = _TITLES[each.section]
     real_baud = serial_port.has_baud(machine, each.port)
-    findings = [stream.of_baud(each.section, f"{title} baud", each.port, each.baud, listened, real_baud)]
+    findings = [
+        stream.of_baud(
+            each.section,
+            f"{title} baud",
+            each.port,
+            each.baud,
+            listened,
+            real_baud,
+            rig.gps.accept_missing_checksum,
+        )
+    ]
     if found.bytes:
         baud = listened.baud if real_baud else None
         findings += stream.of_stream(each.section, title, found, baud, rig)
@@ -133,10 +168,11 @@ def _of_stream(machine: Machine, rig: Rig, each: _Port, listened: Listened, foun
 
 
 def _busy(machine: Machine, ports: list[_Port], running: list[Holder]) -> str:
+    """`running`: daemons that may have the pins that this rig uses."""
     held = [
         f"{each.port} is held by {holder.command} (process {holder.pid})"
         for each in ports
         if not serial_port.is_url(each.port) and machine.exists(each.port)
         for holder in machine.holders(each.port)
     ]
-    return "; ".join(held) or ("a rigmon runs on this board" if running else "")
+    return "; ".join(held) or ("a rigmon that runs on this board has the pins" if running else "")

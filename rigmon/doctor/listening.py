@@ -17,6 +17,8 @@ LISTEN_S: Final = 3.3
 #: one burst of a 1 Hz receiver for certain
 _TRY_S: Final = 1.15
 _READ_BYTES: Final = 4096
+#: longer than a 1 Hz receiver is silent between two bursts
+_LATE_S: Final = 1.2
 _POLL_S: Final = 0.05
 
 Tell = Callable[[str], None]
@@ -53,7 +55,11 @@ class Listened(NamedTuple):
 def listen(
     machine: Machine, port: str, baud: int, seconds: float, enough: Callable[[bytes], bool] | None = None
 ) -> Heard:
-    """Everything that comes in `seconds`, or until `enough` says so. Never raises for a port's trouble."""
+    """Everything that comes in `seconds`, or until `enough` says so. Never raises for a port's trouble.
+
+    A line that is silent at first is given as long again: opening a port resets many a microcontroller. Time
+    counts from its first word then.
+    """
     chunks: list[Chunk] = []
     offset_ns = machine.wall_ns() - time.monotonic_ns()
     start = time.monotonic()
@@ -64,13 +70,19 @@ def listen(
             start = time.monotonic()
             if "://" not in port:
                 line.reset_input_buffer()  # what came before was sampled at another baud
-            while (left := start + seconds - time.monotonic()) > 0:
+            end, patience = start + seconds, enough is None
+            while (left := end - time.monotonic()) > 0 or (patience and not chunks):
+                if left <= 0:
+                    end, patience = end + seconds, False
+                    continue
                 line.timeout = min(_POLL_S, left)
                 # one byte, and with it what has come meanwhile
                 data = line.read(1)
                 if data:
                     t_ns = time.monotonic_ns()
                     data += line.read(min(line.in_waiting, _READ_BYTES))
+                    if not chunks and t_ns / 1e9 - start > _LATE_S:
+                        start, end = t_ns / 1e9, t_ns / 1e9 + seconds
                     chunks.append(Chunk(t_ns, data))
                     if enough is not None and enough(b"".join(chunk.data for chunk in chunks)):
                         break
@@ -91,7 +103,7 @@ def find(
     tell(f"listening to {port} at {baud} baud")
     heard = listen(machine, port, baud, seconds)
     judged = {baud: judge(heard.data, rig)}
-    if heard.trouble or judged[baud].kind in ("nmea", "silent") or not real_baud:
+    if heard.trouble or judged[baud].kind not in ("garbage", "binary") or not real_baud:
         return Listened(heard, baud, judged)
     for other in RATES:
         if other == baud:

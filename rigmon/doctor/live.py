@@ -225,7 +225,7 @@ class Watch:
         """The channel's finding after so long."""
         check, title = f"live_{channel}", f"{_TITLES[channel]}, live"
         seen = self.seen[channel]
-        values: Values = {"readings": seen.n, "change": seen.change, "waited_s": round(waited_s, 1)}
+        values: Values = {"readings": seen.n, "waited_s": round(waited_s, 1), **self._figures(channel)}
         proof = self.proof(channel)
         if proof is not None:
             return ok(check, title, f"{proof} (after {waited_s:.0f} s)", **values)
@@ -233,6 +233,19 @@ class Watch:
         if not self.seen[channel].n and self.troubles:
             said += f" ({'; '.join(self.troubles.values())})"
         return wrong(check, title, f"no proof in {waited_s:.0f} s: {said}", self._advice(channel), **values)
+
+    def _figures(self, channel: str) -> Values:
+        """What the channel said last, and how far it moved since the question."""
+        seen = self.seen[channel]
+        if channel == "fix":
+            return {"speed_m_s": self.speed_m_s}
+        if channel == "flow" and self._pulses:
+            return {"pulses": int(seen.change), "flow_l_min": self._meter.flow_l_min}
+        if channel == "flow":
+            return {"flow_l_min": seen.last, "volume_change_l": self.seen["volume"].change}
+        if channel == "pressure":
+            return {"pressure_kpa": seen.last, "pressure_change_kpa": seen.change}
+        return {"boom_on": None if seen.last is None else bool(seen.last), "changed": bool(seen.change)}
 
     def _advice(self, channel: str) -> str:
         rig = self.rig

@@ -113,10 +113,6 @@ class Machine:
 
     # -- people and processes --------------------------------------------------------------------------
 
-    @property
-    def is_root(self) -> bool:
-        return os.geteuid() == 0
-
     def groups(self) -> set[str]:
         """Groups that this process is in."""
         found = set()

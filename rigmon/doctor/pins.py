@@ -9,6 +9,7 @@ from typing import Any, Final
 import rigmon
 from rigmon.doctor.board import family
 from rigmon.doctor.findings import Finding, Values, look, ok, unknown, wrong
+from rigmon.doctor.groups import denied_advice
 from rigmon.doctor.machine import Chip, Machine
 from rigmon.rig import Rig
 
@@ -101,23 +102,6 @@ def check(machine: Machine, rig: Rig | None, serving: bool) -> list[Finding]:
         findings.append(_free(machine, rig, header, serving))
     findings.append(_spi(machine, rig))
     return findings
-
-
-def denied_advice(machine: Machine, group: str) -> str:
-    """What to do for the right to a device of `group`."""
-    if group in machine.groups():
-        return f"You are in the group '{group}', but the device is not its: see 'ls -l', and the udev rules."
-    members = next(
-        (
-            line.rpartition(":")[2].split(",")
-            for line in (machine.text("/etc/group") or "").splitlines()
-            if line.startswith(f"{group}:")
-        ),
-        None,
-    )
-    if members is None:
-        return f"This system has no group '{group}': run as a user who may use the device."
-    return f"sudo usermod -aG {group} $USER, then log out and in again."
 
 
 def _chips(

@@ -3,6 +3,7 @@
 from typing import Final
 
 from rigmon.doctor.findings import Finding, Values, look, ok, unknown, wrong
+from rigmon.doctor.groups import denied_advice
 from rigmon.doctor.machine import Machine
 
 #: bit -> what it says now; the same 16 bits higher says that it was so since the start
@@ -56,6 +57,13 @@ def _supply(machine: Machine) -> Finding:
     found = _flags(machine)
     alarm = _voltage_alarm(machine)
     if found is None and alarm is None:
+        if machine.exists("/dev/vcio") and not machine.may("/dev/vcio"):
+            return unknown(
+                "power",
+                "Power",
+                "the firmware's flags are not permitted (/dev/vcio)",
+                denied_advice(machine, "video"),
+            )
         return unknown("power", "Power", "this board has no under-voltage flags that can be read")
     if found is None:
         if alarm:

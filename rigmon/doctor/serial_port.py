@@ -4,8 +4,8 @@ from typing import Final, NamedTuple
 
 from rigmon.doctor.board import family
 from rigmon.doctor.findings import Finding, Values, look, ok, unknown, wrong
+from rigmon.doctor.groups import denied_advice
 from rigmon.doctor.machine import Holder, Machine
-from rigmon.doctor.pins import denied_advice
 
 #: the board's own ports; a USB device's baud may be nominal, these are real
 _BOARD_PORTS: Final = ("/dev/ttyAMA", "/dev/ttyS", "/dev/serial0", "/dev/serial1")
@@ -50,7 +50,7 @@ def check(machine: Machine, section: str, port: str) -> Looked:
     console = _console(machine, section, port)
     holders = machine.holders(port)
     if console is not None and (not holders or all(_is_getty(each) for each in holders)):
-        return Looked([console], False, "the console is on the port")
+        return Looked([*([trap] if trap else []), console], False, "the console is on the port")
     if holders:
         finding = _held(check, title, port, holders, values)
         return Looked([finding], False, f"{port} is held by another program")
@@ -64,11 +64,6 @@ def check(machine: Machine, section: str, port: str) -> Looked:
 
 def _way(port: str, device: str) -> str:
     return port if device == port else f"{port} -> {device}"
-
-
-def serving(machine: Machine, port: str) -> bool:
-    """Whether a rigmon that runs now has the port."""
-    return any("rigmon" in holder.command for holder in machine.holders(port))
 
 
 def _is_getty(holder: Holder) -> bool:

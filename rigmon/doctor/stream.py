@@ -113,8 +113,16 @@ def _sort(found: Survey, t_ns: int, line: bytes, decoded: Decoded) -> None:
 # -- baud --------------------------------------------------------------------------------------------------
 
 
-def of_baud(section: str, title: str, port: str, baud: int, listened: Listened, real_baud: bool) -> Finding:
-    """`baud` is the rig file's."""
+def of_baud(
+    section: str,
+    title: str,
+    port: str,
+    baud: int,
+    listened: Listened,
+    real_baud: bool,
+    bare_is_fine: bool = False,
+) -> Finding:
+    """`baud` is the rig file's. `bare_is_fine`: the rig takes sentences without checksum."""
     check, judged = f"{section}_baud", listened.judged
     values: Values = {"baud": baud, "right_baud": None, "tried": ", ".join(map(str, judged))}
     if listened.heard.trouble:
@@ -130,6 +138,10 @@ def of_baud(section: str, title: str, port: str, baud: int, listened: Listened, 
             "No baud makes a silent line speak: check the receiver's power and its TX lead on the board's RX "
             "(GPIO15).",
             **values,
+        )
+    if own.kind == "no checksums" and bare_is_fine:
+        return ok(
+            check, title, f"{baud} is right; sentences without checksum, as the rig file allows", **values
         )
     if not real_baud and own.kind == "nmea":
         return ok(check, title, "sentences come; this port's baud means nothing", **values)
@@ -157,12 +169,12 @@ def of_baud(section: str, title: str, port: str, baud: int, listened: Listened, 
 
 
 def _unreadable(check: str, title: str, own: Judged, judged: dict[int, Judged], values: Values) -> Finding:
-    binary = next((each.binary for each in judged.values() if each.binary), "")
-    if binary:
+    binary = next(((baud, each.binary) for baud, each in judged.items() if each.binary), None)
+    if binary is not None:
         return wrong(
             check,
             title,
-            f"bytes, but no sentences; binary messages that begin with {binary}",
+            f"bytes, but no sentences: at {binary[0]} baud a binary protocol ({binary[1]})",
             "Set the receiver to send NMEA 0183 on this port.",
             **values,
         )
@@ -193,7 +205,11 @@ def of_stream(section: str, title: str, found: Survey, baud: int | None, rig: Ri
 
 
 def _hz(count: int, seconds: float) -> str:
-    return f"{count / seconds:.2g}" if seconds > 0 else "?"
+    return "?" if seconds <= 0 else _short(count / seconds)
+
+
+def _short(number: float) -> str:
+    return f"{number:.2g}" if number < 100 else f"{number:.0f}"
 
 
 def _sentences(section: str, title: str, found: Survey) -> Finding:
@@ -442,6 +458,10 @@ _SENSORS: Final = {
     "pressure": ("pressure", "Pressure by XDR", ("P",)),
     "boom": ("boom_switch", "Boom switch by XDR", ("S",)),
 }
+#: the decoder's channels by what they carry
+_CARRIED: Final = {"flow": "flow_l_min", "volume": "volume_l", "pressure": "pressure_kpa", "boom": "boom_on"}
+#: a sensor that speaks less often than so many times in its stale time is unknown now and then
+_PER_STALE: Final = 2.0
 
 
 def of_sensors(rig: Rig, surveys: Sequence[Survey], why_not: str) -> list[Finding]:
@@ -482,10 +502,16 @@ def _sensor(
     if values:
         each, value = values[-1]
         said = ("on" if value else "off") if channel == "boom" else units.show(value, each, rig.units)
-        return ok(
-            check, title, f"{name}: {said}, {_hz(len(values), seconds)} a second",
-            name=name, rate_hz=round(len(values) / seconds, 2), value=value,
-        )  # fmt: skip
+        rate_hz = len(values) / seconds
+        figures: Values = {"name": name, "rate_hz": round(rate_hz, 2), _CARRIED[each]: value}
+        seen = f"{name}: {said}, {_short(rate_hz)} a second"
+        if rate_hz * getattr(rig, section).stale_s < _PER_STALE:
+            return look(
+                check, title, seen,
+                f"Too seldom for {section}.stale = {getattr(rig, section).stale_s:g} s: let the node send "
+                "five times a second or more.", **figures,
+            )  # fmt: skip
+        return ok(check, title, seen, **figures)
     there = sorted({key for found in surveys for key in found.xdr})
     near = [(kind, unit, other) for kind, unit, other in there if kind in kinds]
     listed = ", ".join(f"{kind} {other or '(no name)'} [{unit}]" for kind, unit, other in near or there)

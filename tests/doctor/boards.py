@@ -81,10 +81,6 @@ class FakeMachine(Machine):
 
     # -- what the tree cannot show
 
-    @property
-    def is_root(self) -> bool:
-        return False
-
     def may(self, name: str) -> bool:
         return self.exists(name) and name not in self.denied
 

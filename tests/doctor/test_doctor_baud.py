@@ -7,6 +7,7 @@ import threading
 import tty
 from collections.abc import Iterator
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -21,6 +22,7 @@ from rigmon.doctor.listening import find
 from rigmon.doctor.stream import of_baud
 from rigmon.rig import Rig
 
+NMEA = Path(__file__).parents[2].parent / "shared" / "nmea"
 #: invented place; the form of a receiver's sentences as NMEA 0183 has it
 BURST = (
     sentence("GNRMC,120000.00,A,4807.03812,N,01131.00015,E,3.412,084.42,300526,,,A,V")
@@ -57,7 +59,7 @@ def test_only_the_right_rate_gives_sound_sentences(sent: int, chosen: int, gps_r
         assert judged.bytes > 0
         assert judged.sound == 0
         assert judged.bare == 0
-        assert judged.kind in ("garbage", "binary")
+        assert judged.kind == "garbage"
 
 
 @pytest.mark.parametrize("sent", RATES)
@@ -81,11 +83,41 @@ def test_what_a_stream_can_be(gps_rig: Rig) -> None:
     bare = BURST.replace(b"\r\n", b"\n")
     bare = b"\n".join(line.partition(b"*")[0] for line in bare.splitlines()) + b"\n"
     assert judge(bare, gps_rig).kind == "no checksums"
-    # a receiver's binary protocol: messages of 100 bytes that begin with B5 62
-    binary = (b"\xb5\x62\x01\x07\x5c\x00" + bytes(range(1, 95))) * 30
-    assert judge(binary, gps_rig)[3] == "B5 62"
-    assert judge(binary, gps_rig).kind == "binary"
-    assert judge(binary + BURST, gps_rig).kind == "nmea"
+
+
+def b562(body: bytes) -> bytes:
+    """A message of a receiver's binary protocol: class, identity, length, body, two sums (8-bit Fletcher)."""
+    inner = b"\x01\x07" + len(body).to_bytes(2, "little") + body
+    a = b = 0
+    for byte in inner:
+        a = (a + byte) % 256
+        b = (b + a) % 256
+    return b"\xb5\x62" + inner + bytes((a, b))
+
+
+@pytest.mark.parametrize(
+    ("message", "head"),
+    [
+        (b562(bytes(range(92))), "B5 62"),
+        (b"\xa0\xa2\x00\x05\x29abcd\x01\xc6\xb0\xb3", "A0 A2"),
+        (b"\xa0\xa1\x00\x03\x64\x01\x02\x67\r\n", "A0 A1"),
+    ],
+)
+def test_a_binary_protocol(message: bytes, head: str, gps_rig: Rig) -> None:
+    judged = judge(b"\x00\xff" + message * 4, gps_rig)
+    assert (judged.kind, judged.binary) == ("binary", head)
+    assert judge(message * 4 + BURST, gps_rig).kind == "nmea", "both are spoken"
+    # one byte is wrong in each
+    assert judge((message[:2] + b"\x7f\x7f" + message[4:]) * 4, gps_rig).kind == "garbage"
+
+
+@pytest.mark.skipif(not NMEA.is_dir(), reason="no real recordings beside the clone")
+def test_a_real_recording_of_a_binary_protocol(gps_rig: Rig) -> None:
+    """A u-blox receiver of 2008 that speaks both; then without its sentences."""
+    data = (NMEA / "RTKLIB--ubx_20080526.ubx").read_bytes()[:20_000]
+    assert judge(data, gps_rig).kind == "nmea"
+    judged = judge(data.replace(b"$GP", b"#GP"), gps_rig)
+    assert (judged.kind, judged.binary) == ("binary", "B5 62")
 
 
 def test_a_cut_at_either_end_spoils_no_other_sentence(gps_rig: Rig) -> None:
@@ -111,6 +143,10 @@ class Receiver:
     def __init__(self, link: Path, baud: int, data: bytes = BURST) -> None:
         self._master, slave = os.openpty()
         tty.setraw(slave)
+        # a new terminal is set to 38400, at which nothing must come before somebody has chosen a rate
+        modes = termios.tcgetattr(slave)
+        modes[4] = modes[5] = termios.B50
+        termios.tcsetattr(slave, termios.TCSANOW, modes)
         link.parent.mkdir(parents=True, exist_ok=True)
         link.symlink_to(os.ttyname(slave))
         os.close(slave)
@@ -210,7 +246,17 @@ def test_no_rate_that_fits_is_said_with_all_that_were_tried(
     finding = of_baud("gps", "GPS baud", "/dev/ttyUSB0", 9600, listened, True)
     assert finding.state == "wrong"
     assert finding.values["right_baud"] is None
-    assert "RS-232" in finding.do or "NMEA" in finding.do
+    assert finding.seen.startswith(f"{listened.judged[9600].bytes} bytes, but no sentence")
+    assert "RS-232" in finding.do
+
+
+@pytest.mark.parametrize("receiver", [(38400, b562(bytes(range(92))) * 3)], indirect=True)
+@pytest.mark.usefixtures("receiver", "short")
+def test_a_receiver_set_to_a_binary_protocol(tmp_path: Path, gps_rig: Rig, told: list[str]) -> None:
+    listened = listen_for(tmp_path, gps_rig, 9600, told)
+    finding = of_baud("gps", "GPS baud", "/dev/ttyUSB0", 9600, listened, True)
+    assert finding.seen == "bytes, but no sentences: at 38400 baud a binary protocol (B5 62)"
+    assert "NMEA 0183" in finding.do
 
 
 def test_a_port_that_cannot_be_opened_is_told(tmp_path: Path, gps_rig: Rig, told: list[str]) -> None:
@@ -218,3 +264,72 @@ def test_a_port_that_cannot_be_opened_is_told(tmp_path: Path, gps_rig: Rig, told
     finding = of_baud("gps", "GPS baud", "/dev/ttyUSB0", 9600, listened, True)
     assert finding.state == "wrong"
     assert "No such file" in finding.seen
+
+
+def test_a_rig_that_takes_sentences_without_checksum(gps_rig: Rig) -> None:
+    bare = b"".join(line.partition(b"*")[0] + b"\r\n" for line in BURST.splitlines())
+    taking = replace(gps_rig, gps=replace(gps_rig.gps, accept_missing_checksum=True))
+    for rig, state in ((gps_rig, "wrong"), (taking, "ok")):
+        listened = listening.Listened(
+            listening.Heard((listening.Chunk(0, bare),), 3.0, 0), 9600, {9600: judge(bare, rig)}
+        )
+        found = of_baud(
+            "gps", "GPS baud", "/dev/ttyS0", 9600, listened, True, rig.gps.accept_missing_checksum
+        )
+        assert found.state == state
+        assert "without checksum" in found.seen
+
+
+class LatePort:
+    """A port that is silent for so long, then says a burst a second; it moves the clock when it is read."""
+
+    def __init__(self, silent_s: float) -> None:
+        self.now_s = 1000.0
+        self._next_s = self.now_s + silent_s
+        self.timeout = 0.05
+        self.in_waiting = 0
+
+    def __enter__(self) -> "LatePort":
+        return self
+
+    def __exit__(self, *_: object) -> None: ...
+
+    def reset_input_buffer(self) -> None: ...
+
+    def read(self, n: int) -> bytes:
+        if n != 1:
+            return BURST[1:]
+        if self.now_s >= self._next_s:
+            self._next_s += 1.0
+            self.now_s += 0.001
+            return BURST[:1]
+        self.now_s += min(self.timeout, 0.05)
+        return b""
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def monotonic_ns(self) -> int:
+        return round(self.now_s * 1e9)
+
+
+@pytest.mark.parametrize(
+    ("silent_s", "bursts", "ended_s"),
+    [
+        (0.5, 3, 3.3),  # at 0.5, 1.5 and 2.5 s
+        (2.0, 4, 5.3),  # a node that was reset when the port was opened: 3.3 s from its first word
+        (5.0, 4, 8.3),
+        (9.0, 0, 6.6),  # twice the time, and no longer
+    ],
+)
+def test_who_is_silent_at_first_is_waited_for(
+    silent_s: float, bursts: int, ended_s: float, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port = LatePort(silent_s)
+    monkeypatch.setattr(listening, "time", port)
+    monkeypatch.setattr(listening, "check_url", lambda *_: None)
+    monkeypatch.setattr(listening.serial, "serial_for_url", lambda *_args, **_more: port)
+    heard = listening.listen(FakeMachine(tmp_path / "pi"), "/dev/ttyACM0", 9600, 3.3)
+    assert heard.data == BURST * bursts
+    assert port.now_s - 1000 == pytest.approx(ended_s, abs=0.1)
+    assert heard.seconds == pytest.approx(6.6 if not bursts else 3.3, abs=0.1)

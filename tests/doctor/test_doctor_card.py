@@ -11,14 +11,14 @@ from rigmon.doctor.machine import Space
 from rigmon.log.header import new_log_path, run_header
 from rigmon.log.writer import RunLogWriter
 from rigmon.model import NmeaLine, Reading, Source
-from rigmon.rig import Rig
 
 TOML = rig_toml()
 
 
 def looked(machine: FakeMachine, folder: Path, per_s: float | None = None, **log: str) -> list[Finding]:
     rig = rig_with(log=f'folder = "{folder}"' + "".join(f"\n{key} = {value}" for key, value in log.items()))
-    return card.check(machine, rig, TOML, per_s, lambda _: None)
+    place = Path(rig.runs_folder)
+    return [*card.check(machine, place, TOML, lambda _: None), card.room(machine, rig, place, per_s)]
 
 
 def test_a_good_card(pi4: FakeMachine, tmp_path: Path) -> None:
@@ -126,12 +126,6 @@ def test_a_card_that_fails_is_told(pi4: FakeMachine, tmp_path: Path, monkeypatch
     assert "Input/output error" in found.seen
 
 
-def test_without_a_rig_file_the_folder_is_not_known(pi4: FakeMachine) -> None:
-    findings = card.check(pi4, None, "", None, lambda _: None)
-    assert [finding.state for finding in findings] == ["unknown"]
-
-
-def test_the_rig_is_what_the_test_log_carries(gps_rig: Rig, tmp_path: Path) -> None:
-    assert gps_rig.runs_folder == "runs"
+def test_a_test_log_leaves_nothing_behind(tmp_path: Path) -> None:
     assert len(card.commit_times_s(tmp_path, TOML)) == 30
     assert list(tmp_path.iterdir()) == []

@@ -3,12 +3,16 @@
 import os
 import threading
 import tty
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
+import gpiozero
 import pytest
 from boards import only, rig_with, sentence
-from fakes import JumpingClock
+from fakes import PATIENCE_S, JumpingClock
+from gpiozero.pins.mock import MockFactory
 from test_doctor_stream import gga, rmc
+from wiring import MockConverter, held, pin, pulse
 
 from rigmon import daemon
 from rigmon.doctor.findings import Finding
@@ -200,34 +204,93 @@ def test_sources_are_let_go_when_it_is_broken_off() -> None:
     assert player.running == 0
 
 
-def test_over_a_real_terminal_with_the_daemons_own_sources(tmp_path: Path) -> None:
-    """The GPS port as a pseudo-terminal; what is sent follows what is asked."""
+@pytest.fixture
+def mock_pins(monkeypatch: pytest.MonkeyPatch) -> Iterator[MockFactory]:
+    """gpiozero's own mock pins and SPI as the board's."""
+    factory = MockFactory()
+    monkeypatch.setattr(gpiozero.Device, "pin_factory", factory)
+    yield factory
+    factory.close()
+
+
+@contextmanager
+def terminal() -> Iterator[tuple[int, str]]:
+    """A pseudo-terminal: its master and the name of its other end."""
     master, slave = os.openpty()
     tty.setraw(slave)
-    rig = rig_with(gps=f'port = "{os.ttyname(slave)}"', **BY_XDR)
-    hub = Hub(MonotonicClock())
-    sources: list[RunSource] = list(daemon.live_sources(rig, hub))
-    scene = {"1": rmc("120000.00"), "2": b"", "3": b""}
-    scene["2"] = b"".join(sentence(f"YXXDR,P,{bar},B,BOOM,R,0.15,l,FLOW") for bar in ("0.1", "2.7"))
-    scene["3"] = b"".join(sentence(f"YXXDR,S,{state},,BOOM") for state in (0, 1))
+    try:
+        yield master, os.ttyname(slave)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+@contextmanager
+def acting(act: Callable[[str], None]) -> Iterator[Callable[[str], None]]:
+    """`act` is done over and over, with the number of the question; yields what hears the questions."""
     now, done = ["1"], threading.Event()
 
-    def send() -> None:
+    def run() -> None:
         while not done.wait(0.01):
-            os.write(master, scene[now[0]])
+            act(now[0])
 
     def say(words: str) -> None:
         if words[:1].isdigit():
             now[0] = words[0]
 
-    sender = threading.Thread(target=send)
-    sender.start()
+    thread = threading.Thread(target=run)
+    thread.start()
     try:
-        findings = watch(rig, hub, sources, 20.0, say, lambda _: None)
+        yield say
     finally:
         done.set()
-        sender.join()
-        os.close(master)
-        os.close(slave)
+        thread.join()
+
+
+def test_wired_sensors_with_the_daemons_own_sources(mock_pins: MockFactory) -> None:
+    """What is done on the pins follows what is asked."""
+    converter = MockConverter(mock_pins)
+    converter.channels = [110] * 8
+    with terminal() as (master, port):
+        rig = rig_with(gps=f'port = "{port}"', **WIRED)
+        hub = Hub(MonotonicClock())
+        sources: list[RunSource] = list(daemon.live_sources(rig, hub))
+
+        def act(question: str) -> None:
+            if question == "1":
+                os.write(master, rmc("120000.00"))
+            elif question == "2":
+                pulse(pin(mock_pins, 17))
+                converter.channels = [400] * 8
+            else:
+                pin(mock_pins, 27).drive_low()
+
+        with acting(act) as say:
+            findings = watch(rig, hub, sources, PATIENCE_S, say, lambda _: None)
+    converter.close()
     assert [finding.state for finding in findings] == ["ok"] * 4, findings
-    assert not list(tmp_path.iterdir()), "nothing is logged"
+    assert only(findings, "live_flow").seen.startswith("pulses arrive: ")
+    assert only(findings, "live_boom").seen.startswith("a change arrives: it is on now")
+    assert held(mock_pins) == [], "the pins are let go"
+
+
+def test_over_a_real_terminal_with_the_daemons_own_sources() -> None:
+    """The GPS port as a pseudo-terminal; what is sent follows what is asked."""
+    scene = {
+        "1": rmc("120000.00"),
+        "2": b"".join(sentence(f"YXXDR,P,{bar},B,BOOM,R,0.15,l,FLOW") for bar in ("0.1", "2.7")),
+        "3": b"".join(sentence(f"YXXDR,S,{state},,BOOM") for state in (0, 1)),
+    }
+    with (
+        terminal() as (master, port),
+        acting(lambda question: void(os.write(master, scene[question]))) as say,
+    ):
+        rig = rig_with(gps=f'port = "{port}"', **BY_XDR)
+        hub = Hub(MonotonicClock())
+        sources: list[RunSource] = list(daemon.live_sources(rig, hub))
+        findings = watch(rig, hub, sources, PATIENCE_S, say, lambda _: None)
+    assert [finding.state for finding in findings] == ["ok"] * 4, findings
+
+
+def void(_: object) -> None:
+    """Takes a result that nobody wants."""

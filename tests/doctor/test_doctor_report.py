@@ -91,7 +91,7 @@ def states(findings: list[Finding]) -> dict[str, str]:
 ALL_CHECKS = (
     "rig_file", "calibration_catch", "board", "system", "bits", "python", "power", "temperature",
     "gpio_chips", "pin_library", "pins_free", "spi", "gps_port", "gps_baud", "gps_sentences", "gps_rate",
-    "speed_field", "fix", "clock", "clock_keeper", "log_folder", "disk_space", "write_speed", "service",
+    "speed_field", "fix", "clock", "clock_keeper", "log_folder", "write_speed", "disk_space", "service",
 )  # fmt: skip
 
 
@@ -122,6 +122,13 @@ def test_a_running_rigmon_is_left_alone(
     assert only(found.findings, "flow_xdr").state == "unknown"
     assert only(found.findings, "clock").seen == "not checked: /dev/ttyACM0 is held by another program"
     assert "held by rigmon run" in found.busy
+
+
+def test_a_rigmon_on_other_ports_is_in_the_way_of_the_pins_alone(pi4: FakeMachine, tmp_path: Path) -> None:
+    pi4.process(700, "rigmon run --rig other.toml")
+    assert examined(pi4, tmp_path, "/dev/none").busy == ""
+    found = examined(pi4, tmp_path, "/dev/none", buzzer="pin = 26")
+    assert found.busy == "a rigmon that runs on this board has the pins"
 
 
 def test_a_rig_file_that_is_wrong_still_shows_the_board(pi4: FakeMachine, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from boards import FakeMachine, only, rig_toml
 
 from rigmon.calibration.book import Book
 from rigmon.doctor import rig_file, service
+from rigmon.doctor.examine import examine, usual_rig_file
 from rigmon.doctor.findings import Finding
 from rigmon.doctor.machine import Ran
 
@@ -108,8 +109,18 @@ def test_looking_makes_no_book(tmp_path: Path) -> None:
 
 RUNNING = {
     "LoadState": "loaded", "UnitFileState": "enabled", "ActiveState": "active", "SubState": "running",
-    "Result": "success", "NRestarts": "0",
+    "Result": "success", "NRestarts": "0", "WorkingDirectory": "/var/lib/rigmon",
+    "ExecStart": "{ path=/opt/rigmon/bin/rigmon ; argv[]=/opt/rigmon/bin/rigmon run --rig "
+    "/var/lib/rigmon/rig.toml --quiet ; ignore_errors=no ; start_time=[n/a] ; pid=0 ; status=0/0 }",
 }  # fmt: skip
+THEIRS = Path("/var/lib/rigmon/rig.toml")
+
+
+def shown(machine: FakeMachine, **changed: str) -> service.Unit:
+    """The unit as systemctl(1) shows it."""
+    told = "\n".join(f"{key}={value}" for key, value in {**RUNNING, **changed}.items())
+    machine.commands["systemctl"] = Ran(0, told, "")
+    return service.unit(machine)
 
 
 @pytest.mark.parametrize(
@@ -119,23 +130,45 @@ RUNNING = {
         ({"NRestarts": "3"}, "look", "started anew 3 times"),
         ({"UnitFileState": "disabled", "ActiveState": "inactive", "SubState": "dead"}, "look", "disabled"),
         ({"ActiveState": "failed", "SubState": "failed", "Result": "watchdog"}, "wrong", "watchdog"),
-        ({"LoadState": "not-found", "UnitFileState": ""}, "look", "not installed"),
+        ({"LoadState": "not-found", "UnitFileState": "", "ExecStart": ""}, "look", "not installed"),
         ({"LoadState": "bad-setting"}, "wrong", "bad-setting"),
     ],
 )
 def test_the_service(changed: dict[str, str], state: str, words: str, pi4: FakeMachine) -> None:
-    """Properties as systemctl(1) shows them."""
-    told = {**RUNNING, **changed}
-    pi4.commands["systemctl"] = Ran(0, "\n".join(f"{key}={value}" for key, value in told.items()), "")
-    (found,) = service.check(pi4)
+    (found,) = service.check(shown(pi4, **changed), THEIRS)
     assert found.state == state
     assert words in found.seen
     assert bool(found.do) == (state != "ok")
 
 
+def test_a_service_with_another_rig_file(pi4: FakeMachine, tmp_path: Path) -> None:
+    (found,) = service.check(shown(pi4), written(tmp_path))
+    assert found.state == "look"
+    assert found.do.startswith("Ask with --rig /var/lib/rigmon/rig.toml")
+
+
+def test_the_services_rig_file_is_taken_where_none_is_here(pi4: FakeMachine, tmp_path: Path) -> None:
+    theirs = tmp_path / "var"
+    theirs.mkdir()
+    words = RUNNING["ExecStart"].replace(str(THEIRS), "rig.toml")
+    unit = shown(pi4, ExecStart=words, WorkingDirectory=str(theirs))
+    assert unit.rig_file == theirs / "rig.toml", "relative names are from its folder"
+    here = tmp_path / "rig.toml"
+    assert usual_rig_file(pi4, here) == here, "it is not there either"
+    written(theirs)
+    assert usual_rig_file(pi4, here) == theirs / "rig.toml"
+    found = examine(pi4, theirs / "rig.toml", must_be=True)
+    assert only(found.findings, "log_folder").values["folder"] == str(theirs / "runs")
+    written(tmp_path)
+    assert usual_rig_file(pi4, here) == here
+    assert only(examine(pi4, here, must_be=True).findings, "log_folder").values["folder"] == str(
+        Path("runs").absolute()
+    )
+
+
 def test_without_systemd_it_is_not_checked(pi4: FakeMachine) -> None:
-    assert service.check(pi4)[0].state == "unknown"
+    assert service.check(service.unit(pi4), THEIRS)[0].state == "unknown"
     pi4.commands["systemctl"] = Ran(1, "", "System has not been booted with systemd as init system (PID 1).")
-    (found,) = service.check(pi4)
+    (found,) = service.check(service.unit(pi4), THEIRS)
     assert found.state == "unknown"
     assert "not been booted with systemd" in found.seen

@@ -208,6 +208,13 @@ def test_a_console_on_the_port(where: str, pi4: FakeMachine) -> None:
     assert "do_serial_cons 1" in found.do
 
 
+def test_a_console_does_not_hide_the_small_uart(pi4: FakeMachine) -> None:
+    board_port(pi4, "/dev/ttyS0")
+    pi4.put("/proc/cmdline", "console=serial0,115200 console=tty1")
+    findings = serial_port.check(pi4, "gps", "/dev/serial0").findings
+    assert [finding.state for finding in findings] == ["look", "wrong"]
+
+
 def test_the_tree_is_read_below_its_root_alone(tmp_path: Path) -> None:
     machine = FakeMachine(tmp_path / "empty")
     assert machine.names("/dev/*") == []

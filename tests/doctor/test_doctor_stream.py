@@ -252,6 +252,18 @@ def test_a_sensor_that_does_not_come(tail: bytes, seen: str, do: str) -> None:
     assert do in told.do
 
 
+def test_a_sensor_that_speaks_too_seldom() -> None:
+    """Once in 2 s, with flow.stale = 2 s: unknown half of the time."""
+    rig = rig_with(flow='source = "xdr"')
+    burst = sentence("YXXDR,R,0.15132,l,FLOW")
+    told = only(stream.of_sensors(rig, [surveyed(heard([burst] * 3, 0.5), rig)], ""), "flow_xdr")
+    assert told.state == "look"
+    assert "flow.stale = 2 s" in told.do
+    told = only(stream.of_sensors(rig, [surveyed(heard([burst] * 3, 1), rig)], ""), "flow_xdr")
+    assert told.state == "ok"
+    assert told.values == {"name": "FLOW", "rate_hz": 1.0, "flow_l_min": pytest.approx(9.0792)}
+
+
 def test_sensors_of_a_port_that_was_not_listened_to(xdr_rig: Rig) -> None:
     findings = stream.of_sensors(xdr_rig, [], "/dev/serial0 is not there")
     assert {finding.state for finding in findings} == {"unknown"}
