@@ -56,7 +56,7 @@ LAYERS = {
         _ANALYSIS, ("numpy", "pandas", "shapely", "geopandas", "pyogrio", "gpxpy", "pyarrow")
     ),
     "rigmon.analysis.report": Layer(_ANALYSIS, ("numpy", "shapely", "matplotlib", "jinja2")),
-    "rigmon.analysis.record": Layer((*_ANALYSIS, "rigmon.calibration"), ("jinja2", "sqlite_utils")),
+    "rigmon.analysis.record": Layer((*_ANALYSIS, "rigmon.calibration"), ("numpy", "sqlite_utils")),
     "rigmon.analysis.season": Layer(_ANALYSIS, ("numpy", "matplotlib", "jinja2", "distributed")),
     "rigmon.simulate": Layer(
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
@@ -83,7 +83,13 @@ LAYERS = {
 }
 
 #: The layers that speak SQL.
-_SQL = ("rigmon.log", "rigmon.log.space", "rigmon.analysis", "rigmon.calibration.book")
+_SQL = (
+    "rigmon.log",
+    "rigmon.log.space",
+    "rigmon.analysis",
+    "rigmon.analysis.record",
+    "rigmon.calibration.book",
+)
 
 #: The core needs no more of the standard library. Left out on purpose: clocks, threads, files, logging,
 #: random numbers, databases, and every function of math but sqrt, which alone is rounded alike everywhere.

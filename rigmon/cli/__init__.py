@@ -23,6 +23,8 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),
     "export": ("rigmon.cli.export", "The run as CSV, GeoJSON, GeoPackage, Parquet or GPX."),
+    "record": ("rigmon.cli.record", "The application record of a run, into a season book."),
+    "records": ("rigmon.cli.records", "The season book: a list, CSV, JSON, or pages to print."),
     "runs": ("rigmon.cli.runs", "List the run logs in a folder."),
     "calibrate": ("rigmon.cli.calibrate", "Catch test, measured course, target, sensors: dated records."),
     "mix": ("rigmon.cli.mix", "What goes into the tank: products, loads, the last partial load."),

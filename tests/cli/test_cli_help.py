@@ -20,6 +20,8 @@ UNITS_TOLD = {
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
     "export": ("m/s, L/min, kPa, L/ha, m, m2, L, or mph, gal/min, psi, gal/ac, ft, ac, gal",),
+    "record": ("gal/ac, ac, gal or L/ha, ha, L",),
+    "records": ("ac, gal, gal/ac or ha, L, L/ha",),
     "runs": ("start (UTC", "length (h:mm:ss)", "size (kB)"),
     "doctor": ("mph, gal/min, psi or km/h, L/min, kPa", "Hz, %, bytes/s, ms, s, MB, V, °C, m/s, kPa, days"),
     "calibrate": ("'148 mL', '32 oz', '20 in', '45.5 s', '1:23'",),
@@ -47,7 +49,7 @@ BARE_NUMBERS = {
 }
 
 #: commands that print a result
-WITH_JSON = {"demo", "doctor", "export", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
+WITH_JSON = {"demo", "doctor", "export", "record", "records", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
 
 
 def options() -> Iterator[tuple[str, click.Option]]:

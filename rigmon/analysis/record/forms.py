@@ -1,0 +1,124 @@
+"""Records as files: CSV, JSON, and a page to print. All three hold the same elements; blank stays blank."""
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from html import escape
+from typing import Final
+
+from rigmon.analysis.record.book import Kept
+from rigmon.analysis.record.elements import DUTY, ELEMENTS, RULES
+
+_GROUPS: Final = {
+    "who": "Who",
+    "when": "When",
+    "where": "Where",
+    "what": "What",
+    "weather": "Weather as observed",
+    "source": "Source of the figures",
+}
+_ORIGINS: Final = {"log": "from the log", "computed": "worked out"}
+_CAUTION: Final = (
+    "The product label is the law. Follow it, and local rules, for wind, drift, buffers and re-entry."
+)
+
+
+def csv_text(records: Sequence[Kept]) -> str:
+    """RFC 4180, one row a record, one column an element."""
+    out = io.StringIO(newline="")
+    rows = csv.writer(out)
+    rows.writerow(["name", "corrects", "recorded_utc", *(element.key for element in ELEMENTS)])
+    for kept in records:
+        rows.writerow(
+            [kept.name, kept.corrects or "", kept.recorded_utc, *(kept.text(e.key) for e in ELEMENTS)]
+        )
+    return out.getvalue()
+
+
+def json_text(records: Sequence[Kept]) -> str:
+    return (
+        json.dumps([kept.to_json() for kept in records], indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    )
+
+
+def html_text(records: Sequence[Kept]) -> str:
+    """A page of its own for each record; needs nothing from anywhere."""
+    sheets = "\n".join(_sheet(kept) for kept in records) or "<p>The book holds no record yet.</p>"
+    return _PAGE.replace("$sheets", sheets)
+
+
+def _sheet(kept: Kept) -> str:
+    parts = [f"<section class='sheet'><h1>Application record {escape(kept.name)}</h1>"]
+    if kept.corrects:
+        parts.append(f"<p>Corrects {escape(kept.corrects)}, which stays in the book.</p>")
+    parts.append("<table>")
+    for group, title in _GROUPS.items():
+        parts.append(f"<tbody><tr><th colspan='2' scope='rowgroup' class='group'>{title}</th></tr>")
+        for element in (element for element in ELEMENTS if element.group == group):
+            text = kept.text(element.key)
+            rules = f" <small>{', '.join(element.rules)}</small>" if element.rules else ""
+            cell = escape(text) if text else "<span class='blank' title='blank'>&nbsp;</span>"
+            origin = (kept.record["elements"].get(element.key) or {}).get("from")
+            mark = {"log": " <small>from the log</small>", "computed": " <small>worked out</small>"}.get(
+                origin, ""
+            )
+            parts.append(f"<tr><th scope='row'>{escape(element.label)}{rules}</th><td>{cell}{mark}</td></tr>")
+        parts.append("</tbody>")
+    parts.append("</table>")
+    missing = {rule: labels for rule, labels in kept.record["missing"].items() if labels}
+    if missing:
+        lines = "".join(
+            f"<li><b>{rule}</b> ({escape(RULES[rule])}): {escape('; '.join(labels))}</li>"
+            for rule, labels in missing.items()
+        )
+        parts.append(f"<p>Blank above, and asked for where the rule applies:</p><ul>{lines}</ul>")
+    parts.append("<p class='sign'>Certified applicator: <span class='blank'>&nbsp;</span> Date: ")
+    parts.append("<span class='blank'>&nbsp;</span></p>")
+    parts.append(f"<p class='duty'>{escape(DUTY)} {escape(_CAUTION)}</p>")
+    parts.append(
+        f"<p class='duty'>Entered {escape(kept.recorded_utc)} by {escape(kept.software)}.</p></section>"
+    )
+    return "\n".join(parts)
+
+
+_PAGE: Final = """\
+<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<title>Application records</title>
+<style>
+:root { color-scheme: light dark; --ink: #111; --soft: #555; --line: #999; --page: #fff; }
+@media (prefers-color-scheme: dark) { :root { --ink: #eee; --soft: #aaa; --line: #777; --page: #161616; } }
+* { box-sizing: border-box; }
+body { margin: 0; background: var(--page); color: var(--ink); font: 15px/1.4 system-ui, sans-serif; }
+.sheet { max-width: 50rem; margin: 0 auto; padding: 1rem; }
+h1 { font-size: 1.4rem; overflow-wrap: anywhere; }
+table { width: 100%; border-collapse: collapse; }
+th, td { text-align: left; vertical-align: top; padding: .25rem .4rem; border-bottom: 1px solid var(--line); }
+th[scope=row] { width: 42%; font-weight: 600; }
+td { overflow-wrap: anywhere; }
+.group { padding-top: .8rem; border-bottom: 2px solid var(--ink); }
+small { color: var(--soft); font-weight: 400; }
+.blank { display: inline-block; min-width: 9rem; border-bottom: 1px dotted var(--ink); }
+.duty { color: var(--soft); font-size: .9rem; }
+@media print {
+  :root { --ink: #000; --soft: #444; --line: #888; --page: #fff; }
+  body { font-size: 9.5pt; }
+  .sheet { break-after: page; padding: 0; max-width: none; }
+  .sheet:last-child { break-after: auto; }
+  th, td { padding: .1rem .3rem; }
+}
+@page { margin: 14mm; }
+</style>
+</head>
+<body>
+<main>
+$sheets
+</main>
+</body>
+</html>
+"""
