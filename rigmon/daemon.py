@@ -46,6 +46,10 @@ from rigmon.rig import Rig
 _CARD_TROUBLE: Final = {errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT}
 
 
+#: so long a log may take to be closed
+_LOG_PATIENCE_S: Final = 12.0
+
+
 class RunSource(Protocol):
     """Puts readings into a hub from a thread of its own."""
 
@@ -334,7 +338,7 @@ def run(
         hub.put(0, source, note)
     troubles: list[str] = []
     loop = _Loop(rig, hub, feedback, notifier)
-    writer: RunLogWriter | None = None
+    writer: RunLogWriter | BackgroundLog | None = None
     if log_path is not None:
         if make_room is not None:
             make_room()
@@ -357,7 +361,7 @@ def run(
         troubles.append(feedback.trouble)
     return RunOutcome(
         run_id=run_id,
-        log_path=log_path if writer is not None else None,
+        log_path=log_path if isinstance(writer, RunLogWriter) or (writer and writer.made) else None,
         ended_ns=ended_ns,
         ended_why=hub.why,
         readings=loop.readings,
@@ -495,7 +499,7 @@ class _Runs:
         loop.run_words = "between runs"
         self._tell(f"the run has ended: {why}")
 
-    def close(self, why: str, timeout_s: float = 12.0) -> None:
+    def close(self, why: str, timeout_s: float = _LOG_PATIENCE_S) -> None:
         """Leave no log open. A run that is still going was broken off: it keeps what it has and no end."""
         if self._log is not None:
             self._log.abandon()
@@ -630,8 +634,10 @@ def _stopped_by_signals(hub: Hub) -> Iterator[None]:
 
 def _open_log(
     path: Path, header: RunHeader, commit_by_time_ns: int | None, hub: Hub, troubles: list[str]
-) -> RunLogWriter | None:
-    """None, with an alert on its way, where the card is in trouble. Raises LogError for a wrong path."""
+) -> RunLogWriter | BackgroundLog | None:
+    """Where the card is in trouble an alert is on its way, and the log is tried again until it can be made;
+    flat out it is not: None. Raises LogError for a wrong path.
+    """
 
     def on_trouble(fault: SourceFault) -> None:
         if hub.ended_ns is None:
@@ -639,14 +645,19 @@ def _open_log(
         else:
             troubles.append(f"{path}: {fault.kind}: {fault.detail}")
 
-    try:
+    def open_writer() -> RunLogWriter:
         _make_folder(path)
         return RunLogWriter(path, header, on_trouble, commit_by_time_ns=commit_by_time_ns)
+
+    try:
+        return open_writer()
     except LogError as error:
         if not _is_card_trouble(error):
             raise
-        troubles.append(str(error))
         on_trouble(SourceFault("failed", str(error), 0))
+        if commit_by_time_ns is None:
+            return BackgroundLog(open_writer, on_trouble, told=True)
+        troubles.append(str(error))
         return None
 
 
@@ -676,7 +687,9 @@ def _is_card_trouble(error: LogError) -> bool:
     return cause is not None and not (isinstance(cause, OSError) and cause.errno not in _CARD_TROUBLE)
 
 
-def _close_log(writer: RunLogWriter, ended_ns: int | None, why: str, troubles: list[str]) -> None:
+def _close_log(
+    writer: RunLogWriter | BackgroundLog, ended_ns: int | None, why: str, troubles: list[str]
+) -> None:
     """End the log cleanly; without `ended_ns`, as after a crash, it keeps what it has and no end."""
     try:
         if ended_ns is None:
@@ -685,3 +698,7 @@ def _close_log(writer: RunLogWriter, ended_ns: int | None, why: str, troubles: l
             writer.close(ended_ns, why)
     except LogError as error:
         troubles.append(str(error))
+    if isinstance(writer, BackgroundLog):
+        writer.join(_LOG_PATIENCE_S)
+        if writer.trouble is not None:
+            troubles.append(writer.trouble)

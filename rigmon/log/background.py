@@ -18,7 +18,8 @@ class BackgroundLog:
 
     `open_writer` makes the log, on the thread; it is called again every `retry_s` while it raises LogError.
     At most `capacity` rows wait for it: newer ones are lost, which the log shows as a gap. `on_trouble` gets
-    SourceFault "failed" when the log cannot be made, "overflow" when rows are lost, and "resumed".
+    SourceFault "failed" when the log cannot be made (unless that is `told` already), "overflow" when rows
+    are lost, and "resumed".
     """
 
     def __init__(
@@ -28,11 +29,13 @@ class BackgroundLog:
         *,
         retry_s: float = 5.0,
         capacity: int = 20_000,
+        told: bool = False,
     ) -> None:
         self._open_writer = open_writer
         self._on_trouble = on_trouble
         self._retry_s = retry_s
         self._capacity = capacity
+        self._told = told
         # The caller's until _ending is set, the thread's from then on.
         self._waiting: deque[Reading | Sequence[Output]] = deque()
         self._lost = 0
@@ -122,7 +125,7 @@ class BackgroundLog:
     # -- the thread ------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        told = False
+        told = self._told
         while True:
             try:
                 writer = self._open_writer()

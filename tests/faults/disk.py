@@ -40,6 +40,7 @@ def run(
     much of their stamp while the fault lasts; None: not judged."""
     faults: list[tuple[str, str, Callable[[Path], _Round]]] = [
         ("disk full", "full", lambda at: _full(at, fault_s)),
+        ("disk full before the run", "begin", lambda at: _full(at, fault_s, at_start=True)),
         ("disk read-only", "erofs", lambda at: _shimmed(at, fault_s, errno.EROFS, 0)),
         ("I/O errors of the disk", "eio", lambda at: _shimmed(at, fault_s, errno.EIO, 0)),
         ("3 s for a sync", "sync", lambda at: _shimmed(at, 2 * fault_s, 0, _SYNC_MS)),
@@ -121,23 +122,21 @@ class _CannotError(Exception):
     """This machine cannot do it; says why."""
 
 
-def _full(folder: Path, fault_s: float) -> _Round:
-    before: Sequence[str] = ()
+def _full(folder: Path, fault_s: float, *, at_start: bool = False) -> _Round:
+    before = ("unshare", "-rm")
     if (
-        shutil.which("unshare") is None
-        or subprocess.run(["unshare", "-rm", "true"], capture_output=True, check=False).returncode
+        shutil.which(before[0]) is None
+        or subprocess.run([*before, "true"], capture_output=True, check=False).returncode
     ):
         raise _CannotError("needs unshare(1) and the right to a mount namespace of one's own")
-    before = ("unshare", "-rm")
     disk = folder / "disk"
     disk.mkdir()
-    # the rig file lies beside the log: outside of the small file system
-    with Watched(
-        disk / "run.sqlite", ["--small", "1", "--most-pending", str(_PENDING)], before=before
-    ) as daemon:
-        return _through(
-            daemon, lambda: daemon.command("fill"), lambda: daemon.command("free"), fault_s, "free", None
-        )
+    # the rig file lies beside the folder: outside of the small file system
+    arguments = ["--small", "1", "--most-pending", str(_PENDING), *(["--full"] if at_start else [])]
+    with Watched(disk / "run.sqlite", arguments, before=before) as daemon:
+        begin = (lambda: None) if at_start else lambda: daemon.command("fill")
+        words = "No space left" if at_start else "0 kB are free"
+        return _through(daemon, begin, lambda: daemon.command("free"), fault_s, words, None)
 
 
 def _shimmed(folder: Path, fault_s: float, error: int, sync_ms: int) -> _Round:
@@ -204,8 +203,8 @@ def _mount(*arguments: object) -> None:
 
 def _through(
     daemon: Watched,
-    begin: Callable[[], None],
-    over: Callable[[], None],
+    begin: Callable[[], object],
+    over: Callable[[], object],
     fault_s: float,
     words: str,
     path: Path | None,
@@ -214,8 +213,10 @@ def _through(
     assert daemon.feeder is not None
     daemon.told("GPS: opened")
     daemon.feeder.start()
-    time.sleep(1.0)
-    place = len(daemon.events)
+    place = 0
+    if not daemon.named("LOG: "):  # in trouble from the start
+        time.sleep(1.0)
+        place = len(daemon.events)
     begin()
     began_s = time.monotonic()
     named = daemon.told("LOG: ", place)

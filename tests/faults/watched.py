@@ -1,4 +1,5 @@
-"""A daemon under watch: python -m tests.faults.watched RIG LOG [--most-pending N] [--small MB] [--seam]
+"""A daemon under watch: python -m tests.faults.watched RIG LOG [--most-pending N] [--small MB] [--full]
+[--seam]
 
 Wires what `rigmon run` wires. Prints one JSON line per event as it comes: `told` (what the driver is told),
 `alert`; at the end `end`, with every sample's [monotonic s when it was handed to the feedback, its stamp].
@@ -6,7 +7,7 @@ Commands come on stdin, one a line: `fill` and `free` the disk of the log, `erro
 at the store's commit, where there is no shim), `lines` (how many were read), `stop`.
 
 --small MB mounts a file system of that size on the log's folder first, for this process alone where it runs
-in a mount namespace of its own.
+in a mount namespace of its own. With --full it is full from the start.
 """
 
 import argparse
@@ -18,6 +19,7 @@ import sys
 import threading
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -86,19 +88,19 @@ class Seam:
         Store.commit = _commit  # type: ignore[method-assign]
 
 
+def fill(log: Path) -> None:
+    with log.with_name("filler").open("wb", buffering=0) as file, suppress(OSError):
+        while file.write(_CHUNK):
+            pass
+
+
 def obey(hub: CountingHub, log: Path, seam: Seam | None) -> None:
-    filler = log.with_name("filler")
     for line in sys.stdin:
         word, *arguments = line.split()
         if word == "fill":
-            with filler.open("wb", buffering=0) as file:
-                try:
-                    while file.write(_CHUNK):
-                        pass
-                except OSError:
-                    pass
+            fill(log)
         elif word == "free":
-            filler.unlink()
+            log.with_name("filler").unlink()
         elif word == "error" and seam is not None:
             seam.error = int(arguments[0])
         elif word == "slow" and seam is not None:
@@ -115,11 +117,14 @@ def main() -> None:
     parser.add_argument("log", type=Path)
     parser.add_argument("--most-pending", type=int)
     parser.add_argument("--small", type=float)
+    parser.add_argument("--full", action="store_true")
     parser.add_argument("--seam", action="store_true")
     options = parser.parse_args()
     if options.small:
         size = f"size={round(options.small * 1024)}k"
         subprocess.run(["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(options.log.parent)], check=True)
+    if options.full:
+        fill(options.log)
     if options.most_pending:
         keep = dict(RunLogWriter.__init__.__kwdefaults__ or {})
         RunLogWriter.__init__.__kwdefaults__ = {**keep, "max_pending": options.most_pending}

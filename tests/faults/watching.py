@@ -79,6 +79,11 @@ class Watched:
         """Wait until the driver is told something with these words."""
         return self.wait_for(lambda e: e["event"] == "told" and words in e["text"], after)
 
+    def named(self, words: str) -> bool:
+        """Whether the driver was told something with these words already."""
+        with self._more:
+            return any(event["event"] == "told" and words in event["text"] for event in self.events)
+
     def alert(self, code: str, raised: bool, after: int = 0) -> Event:
         return self.wait_for(
             lambda e: e["event"] == "alert" and e["code"] == code and e["raised"] is raised, after
