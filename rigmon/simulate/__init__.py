@@ -10,6 +10,8 @@ truth is worked out from the motion itself, never from what the receiver printed
     receiver   the sentences of a GPS receiver, with its noise and its lateness
     sensors    the XDR sentences of a sensor node
     damage     lines garbled on the way
+    ground     how often the boom went over the ground in truth, and the dose under each nozzle
+    stretches  where the ground did not get its rate in truth, and why
     truth      what really happened, as a JSON object
     recording  all of it together, and the files
     shipped    the recordings that come with rigmon

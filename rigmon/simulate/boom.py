@@ -26,8 +26,8 @@ UNSTATED_PRESSURE_KPA: Final = 300.0
 class Trace:
     """What really happened, on a fine grid that has an exact edge wherever the boom or an event switches.
 
-    The first four have one value per edge; the last four one per cell between neighbouring edges
-    (pressure and flow: in its middle). All are float arrays but boom_on, which is bool.
+    The first four have one value per edge; the others one per cell between neighbouring edges (pressure and
+    flow: in its middle). All are float arrays but boom_on and wanted_on, which are bool.
     """
 
     t_s: Floats
@@ -35,6 +35,7 @@ class Trace:
     path_m: Floats
     pressure_kpa: Floats
     boom_on: NDArray[np.bool_]
+    wanted_on: NDArray[np.bool_]  #: as it should have been
     cell_speed_m_s: Floats
     cell_pressure_kpa: Floats
     cell_flow_l_min: Floats
@@ -62,10 +63,26 @@ def nominal(rig: Rig) -> tuple[float, float]:
 
 
 def spans_on(scenario: Scenario, path: Path, motion: Motion) -> list[tuple[float, float]]:
-    """When the boom is on: (from, to) [s].
+    """When the boom is on: (from, to) [s], in order, none empty.
 
-    On in the passes; where it never switches, whenever the rig is under way (above speed.minimum).
+    On in the passes; where it never switches, whenever the rig is under way (above speed.minimum); and as the
+    events boom_left_on and boom_left_off have it.
     """
+    spans = spans_wanted(scenario, path, motion)
+    for event in scenario.of_kind("boom_left_on"):
+        start, end = event.start_s, min(event.end_s, motion.duration_s)
+        beside = [span for span in spans if span[1] < start or span[0] > end]
+        joined = [span for span in spans if not (span[1] < start or span[0] > end)]
+        whole = (min([start, *(a for a, _ in joined)]), max([end, *(b for _, b in joined)]))
+        spans = sorted([*beside, whole])
+    for event in scenario.of_kind("boom_left_off"):
+        cut = [(a, min(b, event.start_s)) for a, b in spans] + [(max(a, event.end_s), b) for a, b in spans]
+        spans = sorted({(a, b) for a, b in cut if b > a})
+    return spans
+
+
+def spans_wanted(scenario: Scenario, path: Path, motion: Motion) -> list[tuple[float, float]]:
+    """When the boom should be on: (from, to) [s]."""
     if scenario.boom_switches:
         return [(motion.time_at(leg.on_m), motion.time_at(leg.off_m)) for leg in path.passes]
     excess = motion.speed_m_s - scenario.rig.speed.minimum_m_s
@@ -77,25 +94,29 @@ def spans_on(scenario: Scenario, path: Path, motion: Motion) -> list[tuple[float
 def run_boom(scenario: Scenario, path: Path, motion: Motion) -> Trace:
     """Pressure and flow along the drive."""
     on = spans_on(scenario, path, motion)
+    wanted = spans_wanted(scenario, path, motion)
     losses = [
         (event.start_s, min(event.end_s, motion.duration_s), event.size or 0.0)
         for event in scenario.of_kind("pressure_loss")
     ]
-    switches = [edge for span in on for edge in span] + [edge for loss in losses for edge in loss[:2]]
+    switches = [edge for span in on + wanted + [loss[:2] for loss in losses] for edge in span]
     others = [
         edge for event in scenario.events for edge in (event.start_s, min(event.end_s, motion.duration_s))
     ]
     t = np.unique(np.concatenate([motion.t_s, np.array(switches + others, dtype=float)]))
     middle = (t[:-1] + t[1:]) / 2
-    boom_on = np.zeros(len(middle), dtype=bool)
-    for start, end in on:
-        boom_on[np.searchsorted(middle, start) : np.searchsorted(middle, end)] = True
+    boom_on, wanted_on = np.zeros(len(middle), dtype=bool), np.zeros(len(middle), dtype=bool)
+    for mask, spans in ((boom_on, on), (wanted_on, wanted)):
+        for start, end in spans:
+            mask[np.searchsorted(middle, start) : np.searchsorted(middle, end)] = True
     flow_nominal, pressure_nominal = nominal(scenario.rig)
     goal = np.where(boom_on, pressure_nominal, 0.0)
     for start, end, size in losses:
         goal[np.searchsorted(middle, start) : np.searchsorted(middle, end)] *= 1 - size
     edge_pressure, cell_pressure = _lagged(goal.tolist(), np.diff(t).tolist(), scenario.pressure_tau_s)
     flow = np.where(boom_on, flow_nominal * np.sqrt(cell_pressure / pressure_nominal), 0.0)
+    for event in scenario.of_kind("flow_loss"):
+        flow[(middle >= event.start_s) & (middle < event.end_s)] *= 1 - (event.size or 0.0)
     speed = motion.speed_at(t)
     return Trace(
         t_s=t,
@@ -103,6 +124,7 @@ def run_boom(scenario: Scenario, path: Path, motion: Motion) -> Trace:
         path_m=motion.path_at(t),
         pressure_kpa=edge_pressure,
         boom_on=boom_on,
+        wanted_on=wanted_on,
         cell_speed_m_s=(speed[:-1] + speed[1:]) / 2,
         cell_pressure_kpa=cell_pressure,
         cell_flow_l_min=flow,

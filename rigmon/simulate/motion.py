@@ -1,12 +1,12 @@
-"""Where the rig is and how fast it goes: parallel passes joined by semicircles, driven by a person.
+"""Where the rig is and how fast it goes: parallel passes joined by turns, or a circle, driven by a person.
 
-The path is a line with a length; the drive along it is stepped every STEP_S. Between steps the speed is
-linear in time, so the distance between any two times is known exactly.
+The path is a line with a length, made of straight pieces and arcs; the drive along it is stepped every
+STEP_S. Between steps the speed is linear in time, so the distance between any two times is known exactly.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import exp, pi, sqrt
+from math import cos, exp, pi, sin, sqrt
 from typing import Final
 
 import numpy as np
@@ -27,44 +27,132 @@ class Pass:
     leave_m: float
 
 
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A straight or an arc of the path, in the field's own frame: x along the first course, y to its right.
+
+    `angle_rad` is the course at its begin, clockwise from x; `curvature_per_m` is positive to the right.
+    """
+
+    start_m: float  #: along the path
+    length_m: float
+    x_m: float
+    y_m: float
+    angle_rad: float
+    curvature_per_m: float
+
+    def end(self, length_m: float | None = None) -> tuple[float, float, float]:
+        """x, y and angle so far from its begin; None: at its end."""
+        s, k, a = self.length_m if length_m is None else length_m, self.curvature_per_m, self.angle_rad
+        if k == 0:
+            return self.x_m + s * cos(a), self.y_m + s * sin(a), a
+        return self.x_m + (sin(a + k * s) - sin(a)) / k, self.y_m - (cos(a + k * s) - cos(a)) / k, a + k * s
+
+    def part(self, from_m: float, to_m: float) -> "Piece":
+        """The part of it between two places, in metres along the path."""
+        from_m, to_m = max(from_m, self.start_m), min(to_m, self.start_m + self.length_m)
+        x, y, angle = self.end(from_m - self.start_m)
+        return Piece(from_m, to_m - from_m, x, y, angle, self.curvature_per_m)
+
+
 class Path:
-    """The path on a plane: distance along it [m] to position and course."""
+    """The path on a plane: distance along it [m] to position and course.
+
+    `passes` are its legs with the boom on, `pieces` the straights and arcs that it is made of.
+    """
 
     def __init__(self, scenario: Scenario) -> None:
-        self._scenario = scenario
-        self.turn_m = pi * scenario.radius_m
-        self._straight_m = scenario.pass_length_m + 2 * scenario.headland_m
-        self._period_m = self._straight_m + self.turn_m
-        self.passes = [
-            Pass(
-                enter := i * self._period_m,
-                enter + scenario.headland_m,
-                enter + scenario.headland_m + scenario.pass_length_m,
-                enter + self._straight_m,
-            )
-            for i in range(scenario.passes)
-        ]
-        self.length_m = self.passes[-1].leave_m
+        self._heading_rad = np.radians(scenario.heading_deg)
+        self._heading_deg = scenario.heading_deg
+        self.pieces: list[Piece] = []
+        self.passes: list[Pass] = []
+        headland, length = scenario.headland_m, scenario.pass_length_m
+        if scenario.circle_radius_m is not None:
+            round_m = 2 * pi * abs(scenario.circle_radius_m)
+            self._add(headland)
+            for _ in range(scenario.passes):
+                self._add(round_m, 1 / scenario.circle_radius_m)
+            self._add(headland)
+            self._leg(0.0, headland, scenario.passes * round_m, headland)
+        else:
+            for i in range(scenario.passes):
+                start_m = self.length_m
+                self._add(length + 2 * headland)
+                self._leg(start_m, headland, length, headland)
+                if i < scenario.passes - 1:
+                    self._turn(scenario, to_right=i % 2 == 0)
+            if scenario.cross_pass_overlap_m is not None:
+                self._cross(scenario)
+        self._starts = np.array([piece.start_m for piece in self.pieces])
+        self._table = np.array(
+            [(p.start_m, p.x_m, p.y_m, p.angle_rad, p.curvature_per_m) for p in self.pieces]
+        ).T
+
+    @property
+    def length_m(self) -> float:
+        """Where the newest piece ends."""
+        return self.pieces[-1].start_m + self.pieces[-1].length_m if self.pieces else 0.0
+
+    def _add(self, length_m: float, curvature_per_m: float = 0.0) -> None:
+        x, y, angle = self.pieces[-1].end() if self.pieces else (0.0, 0.0, 0.0)
+        if length_m > 0:
+            self.pieces.append(Piece(self.length_m, length_m, x, y, angle, curvature_per_m))
+
+    def _leg(self, enter_m: float, before_m: float, on_m: float, after_m: float) -> None:
+        at = enter_m + before_m
+        self.passes.append(Pass(enter_m, at, at + on_m, at + on_m + after_m))
+
+    def _turn(self, scenario: Scenario, to_right: bool) -> None:
+        radius, between = scenario.radius_m, scenario.spacing_m - 2 * scenario.radius_m
+        curvature = (1 if to_right else -1) / radius
+        if between > 1e-9:
+            self._add(pi / 2 * radius, curvature)
+            self._add(between)
+            self._add(pi / 2 * radius, curvature)
+        else:
+            self._add(pi * radius, curvature)
+
+    def _cross(self, scenario: Scenario) -> None:
+        """A quarter turn back towards the first pass, and a pass across the ends of the others."""
+        radius, swath = scenario.cross_radius_m, scenario.rig.swath_m
+        outward = scenario.passes % 2 == 1
+        self._add(pi / 2 * radius, (-1 if outward else 1) / radius)
+        start_m = self.length_m
+        _, y, _ = self.pieces[-1].end()
+        on_m = max(y - scenario.headland_m + swath / 2, 0.0)  # to the first pass's outer edge
+        self._add(2 * scenario.headland_m + on_m)
+        self._leg(start_m, scenario.headland_m, on_m, scenario.headland_m)
 
     def at(self, path_m: Floats) -> tuple[Floats, Floats, Floats]:
         """East [m], north [m] of the origin and course [deg, 0 to 360) at distances along the path."""
-        radius = self._scenario.radius_m
-        index = np.clip(np.floor(path_m / self._period_m), 0, len(self.passes) - 1)
-        into = path_m - index * self._period_m
-        straight = np.minimum(into, self._straight_m)
-        last = index == len(self.passes) - 1
-        # past the end of the last pass the rig rolls straight on until it stands
-        straight = np.where(last, into, straight)
-        angle = np.where(last, 0.0, np.clip((into - self._straight_m) / radius, 0, pi))
-        outward = index % 2 == 0
-        along = straight + radius * np.sin(angle)
-        x = np.where(outward, along, self._straight_m - along)
-        y = 2 * radius * index + radius * (1 - np.cos(angle))  # to the right of the first course
-        heading = np.radians(self._scenario.heading_deg)
-        east = x * np.sin(heading) + y * np.cos(heading)
-        north = x * np.cos(heading) - y * np.sin(heading)
-        course = self._scenario.heading_deg + np.where(outward, np.degrees(angle), 180 - np.degrees(angle))
-        return east, north, np.mod(course, 360.0)
+        index = np.clip(np.searchsorted(self._starts, path_m, side="right") - 1, 0, len(self.pieces) - 1)
+        start_m, x, y, angle, curvature = self._table[:, index]
+        # past the end of the last leg the rig rolls straight on until it stands
+        into = path_m - start_m
+        straight = curvature == 0
+        k = np.where(straight, 1.0, curvature)
+        turned = angle + k * into
+        x = x + np.where(straight, into * np.cos(angle), (np.sin(turned) - np.sin(angle)) / k)
+        y = y + np.where(straight, into * np.sin(angle), (np.cos(angle) - np.cos(turned)) / k)
+        course = self._heading_deg + np.degrees(np.where(straight, angle, turned))
+        return *self.to_plane(x, y), np.mod(course, 360.0)
+
+    def to_plane(self, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
+        """East and north [m] of places in the field's own frame."""
+        sine, cosine = np.sin(self._heading_rad), np.cos(self._heading_rad)
+        return x_m * sine + y_m * cosine, x_m * cosine - y_m * sine
+
+    def curvature_at(self, path_m: Floats) -> Floats:
+        """1 / radius [1/m], positive to the right, at distances along the path."""
+        index = np.clip(np.searchsorted(self._starts, path_m, side="right") - 1, 0, len(self.pieces) - 1)
+        return np.asarray(self._table[4, index])
+
+    def between(self, from_m: float, to_m: float) -> list[Piece]:
+        """The pieces of the path between two places [m]."""
+        first = max(int(np.searchsorted(self._starts, from_m, side="right")) - 1, 0)
+        last = max(int(np.searchsorted(self._starts, to_m, side="left")), first + 1)
+        parts = [piece.part(from_m, to_m) for piece in self.pieces[first:last]]
+        return [part for part in parts if part.length_m > 0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +231,7 @@ def drive(scenario: Scenario, path: Path) -> Motion:
             wish = min(wish + next(wander), sqrt(slow * slow + brake * (leg.leave_m - place)))
             advance(max(wish, scenario.creep_m_s))
         if not last:
-            turn_end = leg.leave_m + path.turn_m
+            turn_end = path.passes[number + 1].enter_m
             while place < turn_end:
                 next(wander)
                 advance(max(scenario.turn_speed_m_s, scenario.creep_m_s))

@@ -64,12 +64,17 @@ def observe(scenario: Scenario, path: Path, motion: Motion) -> Fixes:
     # noise across the track turns the course; the slower, the more
     sideways = scenario.white_noise_m_s * stream(scenario.seed, "course").standard_normal(n)
     course = np.mod(course + np.degrees(np.arctan2(sideways, np.maximum(speed, _COURSE_FROM_M_S))), 360.0)
+    # a speed over ground has no sign
+    return Fixes(at_ms, np.abs(noisy), course, *to_degrees(scenario, east + off_east, north + off_north))
+
+
+def to_degrees(scenario: Scenario, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
+    """Latitude and longitude [deg] of places east and north of the scenario's origin."""
     plane = pyproj.Proj(
         proj="aeqd", lat_0=scenario.origin_lat_deg, lon_0=scenario.origin_lon_deg, ellps="WGS84"
     )
-    lon, lat = plane(east + off_east, north + off_north, inverse=True)
-    # a speed over ground has no sign
-    return Fixes(at_ms, np.abs(noisy), course, np.asarray(lat), np.asarray(lon))
+    lon, lat = plane(east_m, north_m, inverse=True)
+    return np.asarray(lat), np.asarray(lon)
 
 
 def sentences_of(scenario: Scenario, fixes: Fixes) -> list[tuple[int, str]]:

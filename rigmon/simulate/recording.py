@@ -63,7 +63,7 @@ def simulate(scenario: Scenario) -> Simulation:
         for ms, text in sent
     ]
     lines, damaged = damage.garble(scenario, lines)
-    facts = truth.truth_of(scenario, trace)
+    facts = truth.truth_of(scenario, path, trace)
     facts["input"] = truth.input_of(scenario, fixes, [text for _, text in sent], len(lines), damaged)
     note = f"simulated by rigmon; rig, place and job are invented; simulation version {SIMULATION_VERSION}"
     return Simulation(

@@ -43,6 +43,11 @@ EVENT_KINDS: Final[dict[str, EventKind]] = {
     "pressure_loss": EventKind(
         "pressure falls, flow by the square root", "share of the pressure that is lost"
     ),
+    "flow_loss": EventKind(
+        "nozzles or strainer plug: flow falls, pressure stays", "share of the flow that is lost"
+    ),
+    "boom_left_on": EventKind("the boom stays on where it should be off"),
+    "boom_left_off": EventKind("the boom stays off where it should be on"),
     "flow_silent": EventKind("nothing from the flowmeter"),
     "pressure_silent": EventKind("nothing from the pressure transducer"),
     "switch_silent": EventKind("nothing from the boom switch"),
@@ -132,8 +137,9 @@ def demo_rig() -> Rig:
 class Scenario:
     """Everything that decides a simulation. Two equal scenarios give the same bytes.
 
-    The rig drives `passes` parallel passes, joined by semicircles, with the boom off between them when it
-    has a switch or a sensor that shows it. The default origin lies in the open ocean: nobody's land.
+    The rig drives `passes` parallel passes, joined by turns, with the boom off between them when it has a
+    switch or a sensor that shows it; or it goes round a circle. The default origin lies in the open ocean:
+    nobody's land.
     Raises UsageError that names the parameter, its value, and what would be right.
     """
 
@@ -144,7 +150,12 @@ class Scenario:
     passes: int = 4
     pass_length_m: float = 100.0
     headland_m: float = 4.0  #: straight run before and after each pass, boom off
-    turn_radius_m: float | None = None  #: None: half the swath, so that the passes abut
+    pass_spacing_m: float | None = None  #: between neighbouring passes; None: turn_radius_m gives it
+    turn_radius_m: float | None = None  #: None: half the spacing; without spacing half the swath: passes abut
+    #: one more pass across the ends of the others, over so much of them; None: none
+    cross_pass_overlap_m: float | None = None
+    #: instead of parallel passes: `passes` times round a circle, to the right (negative: to the left)
+    circle_radius_m: float | None = None
     turn_speed_m_s: float = 1.1
     standstill_s: float = 5.0  #: at the start and at the end
     start_utc: datetime = datetime(2026, 6, 1, 9, 0, 0, tzinfo=UTC)
@@ -213,6 +224,7 @@ class Scenario:
                 f"{self.rig.target.speed_m_s:.3g} m/s"
             )
         self._check_sensors()
+        self._check_way()
         if self.path_length_m / self.rig.target.speed_m_s > LONGEST_RUN_S:
             raise UsageError(
                 f"passes = {self.passes} of pass_length_m = {self.pass_length_m:g} are more than a day of "
@@ -232,6 +244,29 @@ class Scenario:
         for sensor in SENSORS:
             if f"{sensor}_silent" in {event.kind for event in self.events} and sensor not in self.sent:
                 raise UsageError(f"event {sensor}_silent: this rig sends no {sensor}")
+
+    def _check_way(self) -> None:
+        if self.circle_radius_m is not None:
+            if abs(self.circle_radius_m) < 0.1:
+                raise UsageError(
+                    f"circle_radius_m = {self.circle_radius_m!r} must be 0.1 or more, or -0.1 or less"
+                )
+            for name in ("pass_spacing_m", "turn_radius_m", "cross_pass_overlap_m"):
+                if getattr(self, name) is not None:
+                    raise UsageError(
+                        f"{name} = {getattr(self, name):g} means nothing on a circle; leave it out"
+                    )
+        if self.spacing_m < 2 * self.radius_m * (1 - 1e-9):
+            raise UsageError(
+                f"pass_spacing_m = {self.spacing_m:g} must be at least twice turn_radius_m = "
+                f"{self.radius_m:g}: the turns do not fit"
+            )
+        if self.cross_pass_overlap_m is not None and self.cross_radius_m < 0.1:
+            raise UsageError(
+                f"cross_pass_overlap_m = {self.cross_pass_overlap_m:g} is too much for a headland of "
+                f"{self.headland_m:g} m: together they must stay 0.1 m below half the swath, "
+                f"{self.rig.swath_m / 2:g} m"
+            )
 
     def _source(self, sensor: str) -> str:
         return str(getattr(self.rig, _SECTIONS[sensor]).source)
@@ -258,13 +293,31 @@ class Scenario:
     @property
     def radius_m(self) -> float:
         """Radius of the turns."""
-        return self.rig.swath_m / 2 if self.turn_radius_m is None else self.turn_radius_m
+        if self.turn_radius_m is not None:
+            return self.turn_radius_m
+        return (self.rig.swath_m if self.pass_spacing_m is None else self.pass_spacing_m) / 2
+
+    @property
+    def spacing_m(self) -> float:
+        """Distance of neighbouring passes from each other."""
+        return 2 * self.radius_m if self.pass_spacing_m is None else self.pass_spacing_m
+
+    @property
+    def cross_radius_m(self) -> float:
+        """Radius of the quarter turn into the cross pass."""
+        return self.rig.swath_m / 2 - self.headland_m - (self.cross_pass_overlap_m or 0.0)
 
     @property
     def path_length_m(self) -> float:
         """Length of the whole path, from the first headland to the last."""
+        if self.circle_radius_m is not None:
+            return 2 * self.headland_m + self.passes * 2 * pi * abs(self.circle_radius_m)
         straights = self.passes * (self.pass_length_m + 2 * self.headland_m)
-        return straights + (self.passes - 1) * pi * self.radius_m
+        turn = pi * self.radius_m + (self.spacing_m - 2 * self.radius_m)
+        cross = 0.0
+        if self.cross_pass_overlap_m is not None:
+            cross = self.passes * self.spacing_m + self.rig.swath_m + self.headland_m
+        return straights + (self.passes - 1) * turn + cross
 
     def of_kind(self, *kinds: str) -> list[Event]:
         """The events of these kinds, as given."""
@@ -278,7 +331,10 @@ _BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
     ("passes", 1, 10000),
     ("pass_length_m", 1, 10000),
     ("headland_m", 0, 1000),
+    ("pass_spacing_m", 0.2, 1000),
     ("turn_radius_m", 0.1, 1000),
+    ("cross_pass_overlap_m", 0, 1000),
+    ("circle_radius_m", -10000, 10000),
     ("turn_speed_m_s", 0.1, 10),
     ("standstill_s", 0, 3600),
     ("origin_lat_deg", -85, 85),

@@ -12,10 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigmon.core.rate import application_rate_l_ha, flow_for_rate_l_min, speed_band_m_s
+from rigmon.simulate import ground
 from rigmon.simulate.boom import Trace, nominal
+from rigmon.simulate.motion import Path
 from rigmon.simulate.noise import Floats
-from rigmon.simulate.receiver import Fixes, during
+from rigmon.simulate.receiver import Fixes, during, to_degrees
 from rigmon.simulate.scenario import Event, Scenario, scenario_as_dict
+from rigmon.simulate.stretches import stretches
 
 Mask = NDArray[np.bool_]
 
@@ -25,8 +28,11 @@ _MARGIN_PCT: Final = 3.0
 _SETTLE_S: Final = 1.2
 
 
-def truth_of(scenario: Scenario, trace: Trace) -> dict[str, Any]:
-    """What the rig did: distance, area, volume, rate, speed, events and the alerts that are due.
+def truth_of(scenario: Scenario, path: Path, trace: Trace) -> dict[str, Any]:
+    """What the rig did: distance, area, volume, rate, speed, coverage, events and the alerts that are due.
+
+    `nozzles`, `coverage` and `stretches` are those of the modules ground and stretches; `field` is the field
+    that the passes are for, as a GeoJSON polygon, None for a circle.
 
     Computed figures are rounded to 10 significant digits; unknown (no boom on at all) is None.
     """
@@ -77,11 +83,25 @@ def truth_of(scenario: Scenario, trace: Trace) -> dict[str, Any]:
             "cv_pct": _cv_pct(v_on, t_on),
             "in_band_time_pct": _share_pct((v_on >= slowest) & (v_on <= fastest), t_on),
         },
+        "nozzles": ground.nozzles(scenario, path, trace),
+        "coverage": ground.coverage(scenario, path, trace),
+        "field": _field(scenario, path),
+        "stretches": stretches(scenario, trace),
         "events": [_event(event, trace) for event in sorted(scenario.events, key=lambda e: e.start_s)],
         **_alerts(scenario, trace),
     }
     rounded: dict[str, Any] = _rounded(figures)
     return {"truth_schema": 1, **rounded, "scenario": scenario_as_dict(scenario)}
+
+
+def _field(scenario: Scenario, path: Path) -> dict[str, Any] | None:
+    corners = ground.field_corners(scenario)
+    if corners is None:
+        return None
+    x, y = np.array([*corners, corners[0]]).T
+    lat, lon = to_degrees(scenario, *path.to_plane(x, y))
+    ring = [list(pair) for pair in zip(lon.tolist(), lat.tolist(), strict=True)]
+    return {"type": "Polygon", "coordinates": [ring]}
 
 
 def input_of(
@@ -167,6 +187,7 @@ def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
     hidden = _within(trace, scenario.of_kind("gps_dropout", "void_fix", "stuck_zero_speed"))
     flow_known = _known(scenario, trace, "flow")
     pressure_known = _known(scenario, trace, "pressure")
+    plugged = _within(trace, scenario.of_kind("flow_loss"))  # does not show in the pressure
     loss_pct = rig.alerts["pressure_loss"].limit_pct or 0.0
     # the limits are on the rate, which goes with 1/speed; a cause is named only where the other is steady
     low, high = 1 - tolerance / 100, 1 + tolerance / 100
@@ -176,7 +197,7 @@ def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
     def beyond(margin_pct: float) -> dict[str, Mask]:
         few, many = 1 - (tolerance + margin_pct) / 100, 1 + (tolerance + margin_pct) / 100
         by_speed = on & ~hidden & flow_steady
-        by_flow = on & ~hidden & speed_steady & (flow_known | pressure_known)
+        by_flow = on & ~hidden & speed_steady & (flow_known | (pressure_known & ~plugged))
         return {
             "speed_fast": by_speed & (speed > 1 / few) & (rate < few),
             "speed_slow": by_speed & (speed < 1 / many) & (rate > many),
