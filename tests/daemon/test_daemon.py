@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -327,6 +327,8 @@ def test_trouble_with_the_log_on_the_way_is_a_reading_and_an_alert(
 
             def reading(r: Reading) -> None:
                 take(r)
+                if r.source is not Source.LOG:
+                    taken.release()
                 if r.seq == 10:
                     on_trouble(SourceFault("slow", "a commit has been going on for 2.0 s", 0))
                 if r.seq == 20:
@@ -334,12 +336,20 @@ def test_trouble_with_the_log_on_the_way_is_a_reading_and_an_alert(
 
             self.reading = reading
 
+    taken = threading.Semaphore(1)
+
+    def one_by_one() -> Iterator[tuple[int, Source, NmeaLine]]:
+        """Each when the one before was taken, so that the news comes right behind."""
+        for item in bench_items(20):
+            assert taken.acquire(timeout=PATIENCE_S)
+            yield item
+
     monkeypatch.setattr(daemon, "RunLogWriter", Slow)
     path = tmp_path / "run.sqlite"
     rig, text = rig_for()
     clock = BenchClock()
-    hub = Hub(clock, capacity=4)  # a short queue, so that the news comes soon after
-    daemon.run(rig, text, path, [BenchSource(hub, clock, bench_items(20), None)], hub)
+    hub = Hub(clock)
+    daemon.run(rig, text, path, [BenchSource(hub, clock, one_by_one(), None)], hub)
     with RunLog.open(path) as log:
         faults = [r for r in log.readings() if r.source is Source.LOG]
         assert [r.payload.kind for r in faults if isinstance(r.payload, SourceFault)] == ["slow", "resumed"]
