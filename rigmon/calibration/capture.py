@@ -73,6 +73,12 @@ class MeterCapture:
             return f"{self._volumes[-1].value:.3f} L"
         return f"{self._flows[-1].value:.3f} L/min" if self._flows else ""
 
+    @property
+    def newest_ns(self) -> int:
+        """Stamp of the newest report; below 0 before the first."""
+        stamps = (self._pulses[-1:], self._volumes[-1:], self._flows[-1:])
+        return max((last[0][0] for last in stamps if last), default=-1)
+
     def run(self, start_ns: int, end_ns: int, volume_l: float) -> MeterRun | IndicatedRun:
         """The run from `start_ns` to `end_ns`, into `volume_l`. Raises UsageError, saying why, for a run that
         the readings do not carry."""
@@ -206,6 +212,11 @@ class PressureCapture:
         if self._counts:
             return f"{self._counts[-1][1].counts} counts"
         return f"{self._stated[-1].value:.1f} kPa" if self._stated else ""
+
+    @property
+    def newest_ns(self) -> int:
+        """Stamp of the newest report; below 0 before the first."""
+        return max((last[0][0] for last in (self._counts[-1:], self._stated[-1:]) if last), default=-1)
 
     @property
     def bits(self) -> int | None:

@@ -65,6 +65,16 @@ class Product:
                 f"{self.name}: the dose is a {self.dose.kind}, its stated maximum a {self.max_dose.kind}; "
                 "give both by volume or both by mass"
             )
+        if (
+            self.max_dose is not None
+            and self.max_dose.kind == self.dose.kind
+            and self.dose.value > self.max_dose.value * (1 + _SAME)
+        ):
+            limit = self._text(self.max_dose)
+            raise UsageError(
+                f"{self.name}: {self.dose_text} is more than its stated maximum, {limit}; "
+                "the label is the law: lower the dose"
+            )
 
     @property
     def kind(self) -> Kind:
@@ -74,7 +84,10 @@ class Product:
     @property
     def dose_text(self) -> str:
         """The dose in the label's unit."""
-        return f"{units.convert(self.dose.value, self.dose.kind, self.unit):.6g} {self.unit}"
+        return self._text(self.dose)
+
+    def _text(self, dose: Dose) -> str:
+        return f"{units.convert(dose.value, dose.kind, self.unit):.6g} {self.unit}"
 
 
 def read_product(name: str, dose: str, max_dose: str | None = None) -> Product:
@@ -292,7 +305,7 @@ def tank_plan(
     if area_m2 is not None:
         check(area_m2, "area of the job", "m2", high=1e9)
     marks = _marks(volume_mark_l, mass_mark_kg)
-    _check_names(products)
+    check_names(products)
     tank, rate = Fraction(tank_l), Fraction(rate_l_ha)
     for product in products:
         _check_maximum(product, rate, system)
@@ -354,7 +367,7 @@ def spot_mix(
     marks = _marks(volume_mark_l, None)
     if not products:
         raise UsageError("no product is given for the spot mix; give one with its concentration, such as 2 %")
-    _check_names(products)
+    check_names(products)
     for product in products:
         for dose in (product.dose, product.max_dose):
             if dose is not None and dose.kind != "concentration":
@@ -372,7 +385,8 @@ def spot_mix(
 # -- what cannot be mixed ------------------------------------------------------------------------------------
 
 
-def _check_names(products: Sequence[Product]) -> None:
+def check_names(products: Sequence[Product]) -> None:
+    """Raise UsageError for too many products, and for one that is given twice."""
     if len(products) > _MOST_PRODUCTS:
         raise UsageError(f"{len(products)} products are given; at most {_MOST_PRODUCTS} can be planned")
     seen: set[str] = set()
@@ -384,16 +398,15 @@ def _check_names(products: Sequence[Product]) -> None:
 
 
 def _check_maximum(product: Product, rate: Fraction, system: System) -> None:
-    """The dose against its maximum; where one is per area and one a concentration, at this spray rate."""
-    if product.max_dose is None:
+    """The dose against a maximum of another kind: one per area, the other a concentration at this rate."""
+    if product.max_dose is None or product.max_dose.kind == product.dose.kind:
         return
     dose, most = (_per_area(item, rate) for item in (product.dose, product.max_dose))
     if dose > most * (1 + _SAME):
-        limit = _dose_text(product.max_dose, product, system)
+        limit = amount(product.max_dose.value, product.max_dose.kind, system, 4)
         raise UsageError(
-            f"{product.name}: {product.dose_text} is more than its stated maximum, {limit}"
-            f"{'' if product.max_dose.kind == product.dose.kind else ', allows at this spray rate'}; "
-            "the label is the law: lower the dose"
+            f"{product.name}: {product.dose_text} is more than its stated maximum, {limit}, allows at this "
+            "spray rate; the label is the law: lower the dose"
         )
 
 
@@ -518,13 +531,6 @@ def amount_text(value: float, kind: Kind, system: System) -> str:
     """In gal or L, lb or kg, or in the small unit below one of them; rounded to nearest."""
     shown = units.convert(value, kind, units.shown_unit(kind, system))
     return amount(value, kind, system, 4 if shown >= 100 else 3, small=shown < 1)
-
-
-def _dose_text(dose: Dose, product: Product, system: System) -> str:
-    """In the label's unit where that is of its kind, else in the system's."""
-    if dose.kind != product.dose.kind:
-        return amount(dose.value, dose.kind, system, 4)
-    return f"{units.convert(dose.value, dose.kind, product.unit):.6g} {product.unit}"
 
 
 def _product_json(product: Product) -> dict[str, Any]:

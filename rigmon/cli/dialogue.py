@@ -227,7 +227,7 @@ class Dialogue:
             if self._offer:
                 self._make_offer("all answered")
             self.say(f"{error}.")
-            self.pause("'back' corrects the last answer, Enter stops")
+            self.pause("'back' corrects, Enter stops")
             raise
 
     def tell(self, text: str) -> None:

@@ -94,6 +94,15 @@ def _lines(result: "TankPlan | SpotMix") -> list[str]:
     return load_lines(result.load, "Spot mix", result.system, width())
 
 
+def _one_more(text: str, found: "list[Product]") -> "Product":
+    """A product beside those that were typed before it."""
+    from rigmon.calibration.tank import check_names
+
+    product = product_from(text, "product")
+    check_names([*found, product])
+    return product
+
+
 class _Asked:
     """The command line, and what makes a mix of it."""
 
@@ -164,10 +173,10 @@ class _Asked:
         while len(found) < 20:
             product = d.ask(
                 f"product {len(found) + 1}",
-                f"Product, e.g. A = {dose} (Enter: done)" if not found else "Next product (Enter: done)",
-                lambda text: None if text.lower() in _NONE else product_from(text, "product"),
+                "Next product (Enter: done)" if found else f"Product, e.g. A = {dose}",
+                lambda text: None if text.lower() in _NONE else _one_more(text, found),
                 option="--product",
-                about="Name = dose, and 'max' with the most that the label allows.",
+                about="Name = dose, and 'max' with the most that the label allows. Enter: no more.",
                 default="done",
             )
             if product is None:

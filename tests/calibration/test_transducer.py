@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import correlated_values, ufloat
 
+from rigmon.calibration.result import System
 from rigmon.calibration.transducer import Point, TransducerResult, fit_transducer
 from rigmon.core.pressure import Transducer
 from rigmon.errors import UsageError
@@ -193,6 +194,19 @@ def test_a_small_difference_of_the_pressures_is_no_hysteresis() -> None:
     result = fit_transducer(points)
     assert result.hysteresis_kpa == pytest.approx(0, abs=1e-9)
     assert "hysteresis" not in codes(result)
+
+
+@pytest.mark.parametrize("system", ["us", "metric"])
+def test_the_table_fits_a_phone(system: System) -> None:
+    """40 columns, with the longest readings that there are."""
+    stated = [
+        Point(kpa, stated_kpa=kpa + off)
+        for kpa, off in ((0, -0.5), (1034.2, -12.3), (2068.4, 0), (1034.2, 9.9))
+    ]
+    for points in (stated, [*UP, Point(250, fraction=0.308)]):
+        table = [line for line in fit_transducer(points, system=system).lines() if line.startswith(" ")]
+        assert len(table) == len(points) + 1
+        assert max(map(len, table)) <= 40
 
 
 def test_going_up_alone_says_nothing_of_hysteresis() -> None:

@@ -188,7 +188,7 @@ def test_a_refused_fit_can_be_corrected_on_the_spot(folder: Path) -> None:
             phone.answer(f"Run {n}: time", "31 s")
         phone.answer("Another run? [y/N]: ", "n")
         phone.wait_for("the runs differ by")
-        phone.answer("'back' corrects the last answer, Enter stops: ", "back")
+        phone.answer("'back' corrects, Enter stops: ", "back")
         phone.answer("Another run? [y/N]: ", "back")
         phone.answer("Run 3: time [s]: ", "back")
         phone.wait_for("It was: 27")

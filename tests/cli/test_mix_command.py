@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from invoking import Made, done, refused, rigmon
+from terminal import Phone
 
 from rigmon.cli.products import product_from
 from rigmon.errors import UsageError
@@ -165,3 +166,19 @@ def test_without_input_the_option_is_named(folder: Path) -> None:
 def test_a_name_must_be_one_line() -> None:
     with pytest.raises(UsageError, match="one line"):
         product_from("A\x1b[2J = 1 pt/ac", "--product")
+
+
+def test_on_a_phone_what_cannot_be_is_told_at_once(tmp_path: Path) -> None:
+    with Phone("mix", "--tank", "25 gal", "--rate", "20 gal/ac", cwd=tmp_path) as phone:
+        phone.answer("Area, e.g. 7.5 ac (Enter: unknown): ", "7.5 ac")
+        phone.answer("Product, e.g. A = 32 fl oz/ac: ", "A = 32 oz/ac")
+        phone.wait_for("'oz wt/ac'")
+        phone.answer("Product, e.g. A = 32 fl oz/ac: ", "A = 32 fl oz/ac")
+        phone.answer("Next product (Enter: done): ", "B = 0.5 % max 0.25 %")
+        phone.wait_for("more than")
+        phone.answer("Next product (Enter: done): ", "A = 1 %")
+        phone.wait_for("given twice")
+        phone.answer("Next product (Enter: done): ", "")
+        assert phone.end() == 0
+    # 32 fl oz/ac x 25 gal / 20 gal/ac = 40 fl oz, hand-worked
+    assert "A      40 fl oz" in phone.screen

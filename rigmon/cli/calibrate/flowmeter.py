@@ -277,7 +277,7 @@ def _measure(d: Dialogue, capture: "Live[MeterCapture]", number: int) -> str:
     end_ns = capture.now_ns()
     if end_ns - start_ns < _SHORTEST_NS:
         raise UsageError("that was no run: let the water go for 10 s or more. Once more")
-    capture.wait_until(end_ns + _SETTLE_NS)  # for the report that is under way
+    capture.wait_beyond(end_ns, _SETTLE_NS)  # for the report that is under way
     with capture.held() as meter:
         run = meter.run(start_ns, end_ns, 1.0)  # the volume is asked next
     return json.dumps(run._asdict())

@@ -28,6 +28,9 @@ class Capture(Protocol):
     @property
     def shows(self) -> str: ...
 
+    @property
+    def newest_ns(self) -> int: ...
+
 
 C = TypeVar("C", bound=Capture)
 
@@ -68,6 +71,14 @@ class Live(Generic[C]):
         """Wait until the readings' clock shows `t_ns`."""
         while (left_s := (t_ns - self.now_ns()) / 1e9) > 0:
             time.sleep(left_s)
+
+    def wait_beyond(self, t_ns: int, at_most_ns: int) -> None:
+        """Wait for a report of after `t_ns`, no longer than `at_most_ns`: a sensor at rest may be silent."""
+        with self._changed:
+            while (
+                self._capture.newest_ns <= t_ns and (left_s := (t_ns + at_most_ns - self.now_ns()) / 1e9) > 0
+            ):
+                self._changed.wait(left_s)
 
     def run(self) -> None:
         """The thread: from the hub to the capture until the hub is closed."""
