@@ -22,7 +22,7 @@ from rigmon.cli.calibrate.common import (
 )
 from rigmon.cli.dialogue import Dialogue
 from rigmon.cli.table import read_table
-from rigmon.cli.typed import Typed
+from rigmon.cli.typed import Typed, option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,8 +41,6 @@ _SETTLE_NS: Final = 1_000_000_000
 #: Enter twice by mistake
 _SHORTEST_NS: Final = 100_000_000
 _SKIP: Final = ("s", "skip", "-")
-
-Run = "MeterRun | IndicatedRun"
 
 
 @click.command("flowmeter")
@@ -131,10 +129,7 @@ def _flow(
             runs.append(ask(d, where, number))
     volume_u_l = None
     if asked.reading is not None:
-        try:
-            volume_u_l = rectangular(d.typed.read(asked.reading, "volume"))
-        except UsageError as error:
-            raise UsageError(f"--reading: {error}") from error
+        volume_u_l = rectangular(option(d.typed, "--reading", asked.reading, "volume"))
     by_pulses = [run for run in runs if isinstance(run, MeterRun)]
     stated = [run for run in runs if isinstance(run, IndicatedRun)]
     if by_pulses and stated:

@@ -28,6 +28,7 @@ from rigmon.cli.calibrate.common import (
 )
 from rigmon.cli.common import print_json
 from rigmon.cli.dialogue import Dialogue, wrapped
+from rigmon.cli.typed import option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -83,8 +84,8 @@ def command(
     """
     check_apply(keep, "pace")
     if not beat and (pin is not None or stop_after_s is not None):
-        option = "--pin" if pin is not None else "--for"
-        raise UsageError(f"{option} belongs to --beat; add it, or leave {option} out")
+        words = "--pin" if pin is not None else "--for"
+        raise UsageError(f"{words} belongs to --beat; add it, or leave {words} out")
     if stop_after_s is not None and not 0 < stop_after_s < 1e6:
         raise UsageError(f"--for {stop_after_s:g} must be a number of seconds above 0, such as 60")
     where = setup(rig_file, units_shown, keep.book)
@@ -164,13 +165,8 @@ def _measure(d: Dialogue, where: Setup, asked: _Asked) -> "PaceResult":
     )
 
 
-def _or_rig(d: Dialogue, option: str, text: str | None, dimension: str, of_rig: float) -> float:
-    if text is None:
-        return of_rig
-    try:
-        return d.typed.read(text, dimension, zero=False)
-    except UsageError as error:
-        raise UsageError(f"{option}: {error}") from error
+def _or_rig(d: Dialogue, name: str, text: str | None, dimension: str, of_rig: float) -> float:
+    return of_rig if text is None else option(d.typed, name, text, dimension)
 
 
 def _newest(where: Setup) -> tuple[str, float]:

@@ -22,7 +22,7 @@ from rigmon.cli.calibrate.common import (
 )
 from rigmon.cli.dialogue import Dialogue
 from rigmon.cli.table import Row, read_table
-from rigmon.cli.typed import Typed
+from rigmon.cli.typed import Typed, option
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def command(
         where.system, "transducer calibration", where.session("transducer", "live" if is_live else ""),
         {"rig": where.rig.name, "reading": reads}, resume, caution="Use clean water, and wear PPE.",
     )  # fmt: skip
-    average_s = _average(Typed(where.system), average)
+    average_s = option(Typed(where.system), "--average", average, "time", 0.1, 60.0)
     asked = _Asked(points, table, average_s, bits or _BITS[where.rig.pressure.chip], gauge_class, gauge_span)
     with ExitStack() as stack:
         capture = _capture(where, stack) if is_live else None
@@ -141,10 +141,7 @@ def _flow(
         points = _ask_points(d, where, asked, capture)
     gauge_u_kpa = None
     if asked.gauge_span is not None:
-        try:
-            span_kpa = d.typed.read(asked.gauge_span, "pressure", zero=False)
-        except UsageError as error:
-            raise UsageError(f"--gauge-span: {error}") from error
+        span_kpa = option(d.typed, "--gauge-span", asked.gauge_span, "pressure")
         gauge_u_kpa = rectangular((asked.gauge_class or 1.6) / 100 * span_kpa)
     counted = any(point.counts is not None for point in points)
     rig = where.rig
@@ -156,13 +153,6 @@ def _flow(
         gauge_u_kpa=gauge_u_kpa,
         system=where.system,
     )
-
-
-def _average(typed: Typed, text: str) -> float:
-    try:
-        return typed.read(text, "time", 0.1, 60.0)
-    except UsageError as error:
-        raise UsageError(f"--average: {error}") from error
 
 
 def _ask_points(
