@@ -38,7 +38,8 @@ def command(
     """Is the rig ready? Looks at board, pins, ports, receiver, clock, card, power and calibrations.
 
     Says what to do about each. Takes about 10 seconds, at most 15, and changes nothing. What a running
-    rigmon holds is left alone. It finds the receiver's baud by listening at the usual ones. Shown in mph,
+    rigmon holds is left alone. Without --rig and a rig.toml here it looks at the service's rig file. It finds
+    the receiver's baud by listening at the usual ones. Shown in mph,
     gal/min, psi or km/h, L/min, kPa; JSON has Hz, %, bytes/s, ms, s, MB, V, °C, m/s, kPa, days.
 
     Exit codes: 0 nothing is wrong, 1 something is wrong, 2 bad input. With --live clean water only, nobody at

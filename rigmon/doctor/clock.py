@@ -13,6 +13,8 @@ _DAY_MS: Final = 86_400_000
 _ROLLOVER_MS: Final = 1024 * 7 * _DAY_MS
 #: arrival of a sentence after the fix it tells of: up to about 2 s on slow receivers and lines
 _AGREE_MS: Final = 2500.0
+#: later than a burst at a middling baud makes it
+_LATE_MS: Final = 800.0
 #: a battery of the Pi 5's clock below this is empty or not there
 _BATTERY_V: Final = 2.0
 #: by which time this was written: a clock before it is wrong
@@ -74,8 +76,19 @@ def _against_gps(
             **values,
         )
     if abs(offset) <= _AGREE_MS:
-        late = " (sentences come so long after the fix)" if synchronised and offset > 0 else ""
-        return ok("clock", title, f"{offset / 1000:+.2f} s{late}", **values)
+        if not synchronised or offset <= 0:
+            return ok("clock", title, f"{offset / 1000:+.2f} s", **values)
+        seen = f"in step; sentences come {offset / 1000:.2f} s after the fix that they tell of"
+        if offset <= _LATE_MS:
+            return ok("clock", title, seen, **values)
+        return look(
+            "clock",
+            title,
+            seen,
+            "The speed is at least so late: fewer sentences, a higher baud or a faster rate help; some "
+            "receivers lag by themselves.",
+            **values,
+        )
     seen = f"the board's clock is {_length(abs(offset) / 1000)} {'ahead' if offset > 0 else 'behind'}"
     do = "Run logs are timed by the GPS, so it does them no harm; calibrations get their day from this clock."
     state = wrong if abs(offset) > _DAY_MS / 2 else look

@@ -124,15 +124,22 @@ class Machine:
     def holders(self, name: str) -> list[Holder]:
         """Processes, other than this one, that have a device open or hold a lock on it.
 
-        Other users' open files are hidden from an ordinary user, but not their locks.
+        Another user's open files are hidden from an ordinary user; its locks are not, nor is a device that
+        its command line names: 'gpsd /dev/ttyACM0', 'agetty ttyS0'.
         """
         found: dict[int, Holder] = {}
         device = os.path.realpath(self.path(name))
-        for entry in glob.glob(str(self.path("/proc/[0-9]*/fd/*"))):
-            with suppress(OSError):
-                if os.readlink(entry) == device:
-                    pid = int(Path(entry).parts[-3])
+        for pid in self._processes():
+            try:
+                entries = list(os.scandir(self.path(f"/proc/{pid}/fd")))
+            except OSError:
+                if self._names(pid, device):
                     found[pid] = Holder(pid, self._command(pid))
+                continue
+            for entry in entries:
+                with suppress(OSError):
+                    if os.readlink(entry.path) == device:
+                        found[pid] = Holder(pid, self._command(pid))
         for pid in self._lockers(device):
             found.setdefault(pid, Holder(pid, self._command(pid)))
         found.pop(os.getpid(), None)
@@ -140,13 +147,20 @@ class Machine:
 
     def rigmon_runs(self) -> list[Holder]:
         """The daemons that run on this machine: 'rigmon run', also by 'python -m' or a script's path."""
-        found = []
-        for entry in glob.glob(str(self.path("/proc/[0-9]*/cmdline"))):
-            pid = int(Path(entry).parts[-2])
-            words = self._words(pid)
-            if words[:2] == ["rigmon", "run"] and pid != os.getpid():
-                found.append(Holder(pid, self._command(pid)))
-        return sorted(found)
+        return [
+            Holder(pid, self._command(pid))
+            for pid in self._processes()
+            if self._words(pid)[:2] == ["rigmon", "run"] and pid != os.getpid()
+        ]
+
+    def _processes(self) -> list[int]:
+        return sorted(int(Path(entry).name) for entry in glob.glob(str(self.path("/proc/[0-9]*"))))
+
+    def _names(self, pid: int, device: str) -> bool:
+        """Whether a command line names the device: by its name in /dev, or by a link to it."""
+        words = (self.text(f"/proc/{pid}/cmdline") or "").split("\0")[1:]
+        paths = [word if word.startswith("/") else f"/dev/{word}" for word in words if word]
+        return any(os.path.realpath(self.path(path)) == device for path in paths)
 
     def _lockers(self, device: str) -> Iterator[int]:
         """By /proc/locks: '1: FLOCK  ADVISORY  WRITE 1234 00:06:123 0 EOF', device and inode of the file."""

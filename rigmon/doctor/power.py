@@ -38,19 +38,21 @@ def _flags(machine: Machine) -> tuple[int, str] | None:
     """The firmware's flags and where they are from; None: this board has none."""
     ran = machine.run("vcgencmd", "get_throttled", timeout_s=3.0)
     if ran is not None and ran.code == 0 and ran.out.startswith("throttled="):
-        return _number(ran.out.partition("=")[2]), "vcgencmd"
+        flags = _number(ran.out.partition("=")[2])
+        if flags is not None:
+            return flags, "vcgencmd"
     for name in machine.names("/sys/devices/platform/soc*/soc*:firmware/get_throttled"):
-        text = machine.text(name)
-        if text:
-            return _number(text), name
+        flags = _number(machine.text(name) or "")
+        if flags is not None:
+            return flags, name
     return None
 
 
-def _number(text: str) -> int:
+def _number(text: str) -> int | None:
     try:
         return int(text.strip(), 16)
     except ValueError:
-        return 0
+        return None
 
 
 def _supply(machine: Machine) -> Finding:

@@ -43,8 +43,10 @@ def text(findings: Sequence[Finding], width: int) -> str:
 
 def _wrap(line: str, width: int, indent: str) -> list[str]:
     first = line[: len(line) - len(line.lstrip(" "))]
+    # names of processes and devices may hold anything; a terminal would obey some of it
+    plain = "".join(letter if letter.isprintable() else "?" for letter in " ".join(line.split()))
     return textwrap.wrap(
-        line.strip(),
+        plain,
         max(width, _NARROWEST),
         initial_indent=first,
         subsequent_indent=indent,

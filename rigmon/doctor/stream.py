@@ -126,9 +126,9 @@ def of_baud(
     check, judged = f"{section}_baud", listened.judged
     values: Values = {"baud": baud, "right_baud": None, "tried": ", ".join(map(str, judged))}
     if listened.heard.trouble:
-        return wrong(
-            check, title, f"{port} cannot be read: {listened.heard.trouble}", "See the port's check."
-        )
+        busy = any(words in listened.heard.trouble for words in ("busy", "lock", "Errno 11"))
+        do = "Another program holds it: 'sudo rigmon doctor' names it." if busy else "See the port's check."
+        return wrong(check, title, f"{port} cannot be read: {listened.heard.trouble}", do, **values)
     own = judged[baud]
     if own.kind == "silent":
         return wrong(

@@ -134,6 +134,22 @@ def test_the_kernels_own_alarm_where_there_are_no_flags(alarm: str, state: str, 
     assert only(power.check(pi4), "power").state == state
 
 
+@pytest.mark.parametrize("printed", ["throttled=", "throttled=odd", "odd"])
+def test_flags_that_cannot_be_read_are_not_taken_for_good_ones(printed: str, pi4: FakeMachine) -> None:
+    pi4.commands["vcgencmd"] = Ran(0, printed, "")
+    assert only(power.check(pi4), "power").state == "unknown"
+
+
+def test_flags_that_are_not_permitted(pi4: FakeMachine) -> None:
+    pi4.commands["vcgencmd"] = Ran(255, "", "Can't open device file: /dev/vcio")
+    pi4.put("/dev/vcio")
+    pi4.denied.add("/dev/vcio")
+    pi4.put("/etc/group", "video:x:44:\n")
+    found = only(power.check(pi4), "power")
+    assert found.state == "unknown"
+    assert found.do == "sudo usermod -aG video $USER, then log out and in again."
+
+
 def test_a_board_without_flags_is_said_not_to_be_checked(pi4: FakeMachine) -> None:
     del pi4.commands["vcgencmd"]
     found = only(power.check(pi4), "power")

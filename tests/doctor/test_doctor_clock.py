@@ -56,6 +56,17 @@ def test_a_receiver_whose_week_has_rolled_over(gps_rig: Rig, pi4: FakeMachine) -
     assert "rolled over" in told.seen
 
 
+@pytest.mark.parametrize(("late_s", "state"), [(0.15, "ok"), (0.79, "ok"), (1.6, "look")])
+def test_how_late_the_sentences_are_where_the_clock_is_in_step(
+    late_s: float, state: str, gps_rig: Rig, pi4: FakeMachine
+) -> None:
+    """Low-cost 1 Hz receivers lag by up to 2.16 s (Supej & Cuk 2014, Sensors 14:23490)."""
+    pi4.commands["timedatectl"] = STEP
+    told = against(pi4, gps_rig, late_s)
+    assert told.state == state
+    assert f"{late_s:.2f} s after the fix" in told.seen
+
+
 def test_a_clock_that_was_never_set(gps_rig: Rig, pi4: FakeMachine) -> None:
     assert against(pi4, gps_rig, -3000 * 86400.0).state == "wrong"
 

@@ -120,6 +120,23 @@ def test_a_lock_shows_a_holder_whose_files_are_hidden(pi4: FakeMachine) -> None:
     assert pi4.holders(USB) == [Holder(811, "rigmon run")]
 
 
+@pytest.mark.parametrize(
+    "command",
+    ["/usr/sbin/gpsd -n /dev/ttyACM0", "/usr/sbin/gpsd /dev/serial/by-id/usb-invented", "x ttyACM0"],
+)
+def test_a_holder_whose_files_are_hidden_may_name_the_port(command: str, pi4: FakeMachine) -> None:
+    pi4.link("/dev/serial/by-id/usb-invented", USB)
+    pi4.process(612, command)
+    pi4.process(613, "/usr/sbin/gpsd /dev/ttyACM1")
+    assert [holder.pid for holder in pi4.holders(USB)] == [612]
+
+
+def test_a_process_whose_files_are_seen_is_not_judged_by_its_words(pi4: FakeMachine) -> None:
+    pi4.put("/dev/ttyUSB0")
+    pi4.process(614, "less /dev/ttyACM0", holds="/dev/ttyUSB0")
+    assert pi4.holders(USB) == []
+
+
 def test_a_real_holder_of_a_real_terminal_is_named() -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
