@@ -17,7 +17,7 @@ from typing import Any, Final, Literal, NamedTuple
 
 from rigmon.calibration.budget import Budget, Component, mean, rectangular
 from rigmon.calibration.line import Line, fit_line
-from rigmon.calibration.result import Finding, System, amount, check, significant
+from rigmon.calibration.result import SLACK, Finding, System, amount, check, significant
 from rigmon.errors import UsageError
 
 Basis = Literal["supply", "full scale", "fraction", "stated"]
@@ -216,7 +216,9 @@ def fit_transducer(
         )
     line = fit_line(pressures, readings)
     _credible_slope(line, pressures, readings, basis, limits, system)
-    residuals = [residual / line.slope for residual in line.residuals]
+    # what is nothing but rounding is shown as nothing
+    off = [residual / line.slope for residual in line.residuals]
+    residuals = [0.0 if abs(residual) < SLACK * reach else residual for residual in off]
     worst = max(range(len(points)), key=lambda place: abs(residuals[place]))
     largest_pct = 100 * abs(residuals[worst]) / reach
     if largest_pct > limits.residual_pct:

@@ -196,6 +196,13 @@ def test_a_small_difference_of_the_pressures_is_no_hysteresis() -> None:
     assert "hysteresis" not in codes(result)
 
 
+def test_points_on_a_line_are_off_it_by_nothing() -> None:
+    """102 counts and 113 for each 20 psi: what the sums leave over is rounding, and not shown."""
+    points = [Point(20 * n * 6.894757293168, counts=102 + 113 * n) for n in range(4)]
+    result = fit_transducer(points, bits=10)
+    assert [point.residual_kpa for point in result.results] == [0.0] * 4
+
+
 @pytest.mark.parametrize("system", ["us", "metric"])
 def test_the_table_fits_a_phone(system: System) -> None:
     """40 columns, with the longest readings that there are."""

@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -243,7 +243,8 @@ def _beat(steps_per_min: float, pin: int | None, of_rig: "Buzzer", stop_after_s:
             for sounder in sounders:
                 with suppress(OSError):
                     sounder.close()
-    return meter.result()
+    late = meter.result()
+    return late if late.lasted_s >= _DRIFT_FROM_S else replace(late, drift_ms_per_min=None)
 
 
 class _Clock:
@@ -282,7 +283,7 @@ def _lateness(late: "Lateness") -> str:
     if not late.beats:
         return "No beat was given."
     drift = ""
-    if late.drift_ms_per_min is not None and late.lasted_s >= _DRIFT_FROM_S:
+    if late.drift_ms_per_min is not None:
         drift = f", drift {late.drift_ms_per_min:+.2f} ms a minute"
     return (
         f"{late.beats} beats in {late.lasted_s:.1f} s: {late.mean_ms:.2f} ms late on average, "
