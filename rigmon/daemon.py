@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
 from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
@@ -373,8 +373,7 @@ def run(
 # -- one run after another -----------------------------------------------------------------------------
 
 
-@dataclass(slots=True)
-class _Ending:
+class _Ending(NamedTuple):
     """A run whose log is being closed."""
 
     log: BackgroundLog
@@ -549,8 +548,7 @@ def _with_trouble(ending: _Ending) -> RunOutcome:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class ServeOutcome:
+class ServeOutcome(NamedTuple):
     """How it went when runs come and go. `troubles` belong to no single run."""
 
     runs: int

@@ -54,7 +54,6 @@ def command(
     from rigmon import config, daemon
     from rigmon.calibration.book import records_in_use
     from rigmon.edge.hub import Hub, MonotonicClock
-    from rigmon.edge.notify import service_notifier
     from rigmon.lifecycle import SUPPLY_FAILED, has_rules
     from rigmon.log.header import new_log_path, new_run_id
     from rigmon.log.space import SpaceKeeper
@@ -88,7 +87,11 @@ def command(
         )
         sources.append(keeper)
         make_room = keeper.look
-    notifier = service_notifier(rig)
+    notifier = None
+    if "NOTIFY_SOCKET" in os.environ:
+        from rigmon.edge.notify import service_notifier
+
+        notifier = service_notifier(rig)
     if notifier is not None:
         faulthandler.enable()  # when the watchdog ends a stuck process, the journal says where it was stuck
     lines = not (quiet or as_json)

@@ -9,15 +9,12 @@ import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Lock, Thread
-from typing import Final
+from typing import Final, NamedTuple
 
 from rigmon.errors import LogError
 from rigmon.log import files
-from rigmon.log.marks import is_scored, mark_path
-from rigmon.log.reader import RunLog
 from rigmon.log.schema import SUFFIX
 from rigmon.model import Note, SourceFault
 from rigmon.rig import LogSpace
@@ -31,8 +28,7 @@ _SIDE_FILES: Final = ("-wal", "-shm", "-journal")
 _DATE_IN_NAME: Final = re.compile(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)(\d\d)")
 
 
-@dataclass(frozen=True, slots=True)
-class Room:
+class Room(NamedTuple):
     """What was done. `free_mb` is what is free now; `short` when that is less than was asked for."""
 
     free_mb: float
@@ -82,7 +78,9 @@ def make_room(folder: Path, rules: LogSpace, free: Callable[[Path], int] = free_
 
 def _by_age(folder: Path) -> list[tuple[str, Path]]:
     """The run logs in a folder, oldest first: by the GPS's time, else by the board's time in the name."""
-    found = []
+    from rigmon.log.reader import RunLog  # seldom needed: a daemon starts without the reader
+
+    found: list[tuple[str, Path]] = []
     for path in folder.iterdir():
         if path.suffix != SUFFIX or not files.is_run_log(path) or files.is_held(path):
             continue
@@ -97,7 +95,10 @@ def _by_age(folder: Path) -> list[tuple[str, Path]]:
 
 
 def _deletable(path: Path, rules: LogSpace) -> str | None:
-    """What kind of log this is, if it may be deleted. Raises LogError for one that cannot be read."""
+    """What kind of log this is, if it may be deleted; None: it stays."""
+    from rigmon.log.marks import is_scored
+    from rigmon.log.reader import RunLog
+
     if files.is_held(path):
         return None
     try:
@@ -126,6 +127,8 @@ def _unused(path: Path) -> bool:
 
 def _delete(path: Path) -> int:
     """Delete a log and what lies beside it; returns the bytes. Raises OSError when the log stays."""
+    from rigmon.log.marks import mark_path
+
     beside = [path.with_name(path.name + end) for end in _SIDE_FILES]
     size = path.stat().st_size
     path.unlink()
