@@ -332,7 +332,7 @@ def _connect(path: Path, notes: list[str], undo: list[Any]) -> sqlite3.Connectio
     if not unfinished:
         return _opened(path, "mode=ro", undo)
     if header is not None and wal_bytes:
-        state = wal.inspect(_beside(path, "-wal"))
+        state = wal.settled(_beside(path, "-wal"))
         if state.unfinished:
             notes.append("the newest commit was cut off half-way: what it held of the run's end is missing")
         if state.damaged:

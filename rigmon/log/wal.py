@@ -4,6 +4,7 @@ After a cut SQLite takes the log's whole commits up to the first frame that does
 about what follows. Layout and checksum: sqlite.org/fileformat2.html, section 4.
 """
 
+import time
 from array import array
 from pathlib import Path
 from sys import byteorder
@@ -13,6 +14,9 @@ _HEADER_BYTES: Final = 32
 _FRAME_HEADER_BYTES: Final = 24
 _MAGIC: Final = 0x377F0682  #: its last bit says whether checksums are over big-endian words
 _MASK: Final = 0xFFFFFFFF
+#: so long, and so often at most, a log that looks torn is given to look whole
+SETTLE_S: Final = 0.02
+_LOOKS: Final = 5
 
 
 class WalState(NamedTuple):
@@ -57,6 +61,21 @@ def inspect(path: Path) -> WalState:
         if data[start + 8 : start + 16] == salts:
             newest = index + 1
     return WalState(whole, 0, newest - whole) if newest > good else WalState(whole, good - whole, 0)
+
+
+def settled(path: Path) -> WalState:
+    """`inspect`, but for what only looks torn because another process is writing it in this moment: a commit
+    takes milliseconds, so damage is believed when it is still the same a little later. Raises OSError.
+    """
+    state = inspect(path)
+    for _ in range(_LOOKS):
+        if not (state.unfinished or state.damaged):
+            break
+        time.sleep(SETTLE_S)
+        before, state = state, inspect(path)
+        if state == before:
+            break
+    return state
 
 
 def _frames(size: int, page_bytes: int) -> int:

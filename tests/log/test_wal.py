@@ -99,6 +99,28 @@ def test_what_an_earlier_use_left_behind_is_no_damage(tmp_path):
     store.close()
 
 
+def test_a_log_that_is_being_written_only_looks_torn(torn, monkeypatch):
+    """Another process has written a frame's header, and writes its page while we look."""
+    write, data, ends, _ = torn
+    half = bytearray(data)
+    at = 32 + (ends[-1] - 2) * FRAME + 24
+    half[at : at + PAGE_BYTES] = bytes(PAGE_BYTES)
+    path = write(bytes(half)).with_name("run.sqlite-wal")
+    waits = []
+
+    def _goes_on(seconds):
+        waits.append(seconds)
+        path.write_bytes(data)
+
+    monkeypatch.setattr(wal.time, "sleep", _goes_on)
+    assert wal.settled(path) == (ends[-1], 0, 0)
+    assert waits == [wal.SETTLE_S]
+    monkeypatch.setattr(wal.time, "sleep", waits.append)
+    write(bytes(half))
+    assert wal.settled(path).damaged
+    assert len(waits) == 2
+
+
 def test_the_reader_says_what_is_missing_and_leaves_a_damaged_log_as_it_is(torn):
     write, data, ends, readings = torn
     changed = bytearray(data)
