@@ -711,6 +711,20 @@ def test_list_history_and_apply(folder: Path) -> None:
     assert as_json("calibrate", "apply", names[0], cwd=folder)["changes"]
 
 
+def test_a_transducers_slope_is_shown_in_the_readers_units(folder: Path) -> None:
+    """0 to 60 psi: 0.1 to 0.4 is 0.5 of full scale per 100 psi; 100 psi are 0.689476 MPa: 0.7252 per MPa."""
+    rig = folder / "rig.toml"
+    rig.write_text(rig.read_text().replace('[pressure]\nsource = "xdr"', '[pressure]\nsource = "none"'))
+    for day in ("2026-03-01", "2026-04-01"):
+        done(
+            "calibrate", "transducer", "--date", day, "--point", "0 psi = 0.1", "--point", "30 psi = 0.25",
+            "--point", "60 psi = 0.4", cwd=folder,
+        )  # fmt: skip
+    assert "slope/100 psi 0.5000 0.5000" in done("calibrate", "history", "transducer", cwd=folder)
+    metric = done("calibrate", "history", "transducer", "--units", "metric", cwd=folder)
+    assert "slope/MPa 0.7252 0.7252" in metric
+
+
 def test_history_fits_40_columns_with_the_newest_records(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -70,14 +70,19 @@ def _show(where: Setup, kind: str, subject: str, drifts: "list[Drift]") -> None:
     for drift in drifts:
         dimension = _DIMENSION.get(drift.unit)
         unit = shown_unit(dimension, where.system) if dimension else drift.unit
+        times = 1.0
+        if unit == "1/MPa":
+            unit = "/MPa"
+            if where.system == "us":
+                times, unit = convert(1000.0, "pressure", "psi") / 100, "/100 psi"
         shown = {
             name: significant(
-                convert(value, dimension, unit) if dimension else value, 4 if not dimension else 3
+                convert(value, dimension, unit) if dimension else value / times, 4 if not dimension else 3
             )
             for name, (_, value) in zip(drift.names, drift.points, strict=True)
         }
         change = "--" if drift.change_pct is None else f"{drift.change_pct:+.1f}%"
-        label = drift.what if unit in ("1", "fraction", "1/L") else f"{drift.what} {unit}"
+        label = drift.what if unit in ("1", "fraction", "1/L") else f"{drift.what} {unit}".replace(" /", "/")
         rows.append((label if kind != "catch" else drift.what.removeprefix("nozzle "), shown, change, unit))
     if kind == "catch":
         click.echo(wrapped(f"({rows[0][3]}, at the first test's pressure)"))
