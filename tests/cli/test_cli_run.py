@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import select
 import signal
 import subprocess
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 from fakes import PtyPort
 from helpers import rmc, sentence
-from invoking import INSTALLED, PATIENCE_S, Made, assert_checks
+from invoking import INSTALLED, PATIENCE_S, Made, assert_checks, refused
 
 from rigmon.log.reader import RunLog
 from rigmon.model import NmeaLine, SourceFault
@@ -228,3 +229,42 @@ def test_the_run_goes_on_when_nobody_reads_the_drivers_lines(
     assert live.process.wait(PATIENCE_S) == 141
     assert err == "rigmon: the live lines ended: [Errno 32] Broken pipe\n"
     assert_checks(log)
+
+
+# -- runs by the work ----------------------------------------------------------------------------------------
+
+
+def by_work(rig: Path) -> Path:
+    rig.write_text(
+        re.sub(r"(?m)^\[runs\]\n", '[runs]\nbegin = "work"\nend_after = "10 s"\n', rig.read_text())
+    )
+    return rig
+
+
+def test_a_run_by_the_work_is_told_and_its_log_named(
+    rig: Path, start: Callable[..., Live], tmp_path: Path
+) -> None:
+    live = start("--rig", by_work(rig))
+    live.until("a run has begun")
+    live.until("boom on")
+    live.process.send_signal(signal.SIGTERM)
+    code, out, err = live.end()
+    assert (code, err) == (0, "")
+    log = only_log(tmp_path)
+    assert f"run log: runs/{log.name}" in out  # to the driver
+    assert out.splitlines()[-2] == f"Run log: runs/{log.name} (stopped by SIGTERM)"
+    assert_checks(log)
+
+
+def test_no_work_no_run(rig: Path, start: Callable[..., Live], tmp_path: Path) -> None:
+    live = start("--rig", by_work(rig), "--for", 0.3, "--quiet")
+    code, out, err = live.end()
+    assert (code, err) == (0, "")
+    assert out == "No run: the boom was never on while the rig moved (stopped after 0.3 s)\n"
+    assert list((tmp_path / "runs").iterdir()) == []
+
+
+def test_one_log_for_several_runs_is_refused(rig: Path) -> None:
+    message = refused("run", "--rig", by_work(rig), "--log", "one.sqlite", naming="--log one.sqlite")
+    assert "[runs]" in message
+    assert "log.folder" in message
