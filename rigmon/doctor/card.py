@@ -1,14 +1,18 @@
 """The card that the run logs go to: what file system, how much room and for how long, how fast it commits."""
 
+import grp
 import os
+import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from statistics import median
 from typing import Final
 
 from rigmon.doctor.findings import Finding, Values, look, ok, unknown, wrong
+from rigmon.doctor.groups import denied_advice
 from rigmon.doctor.machine import Machine
 from rigmon.errors import LogError
 from rigmon.log.header import new_run_id, run_header
@@ -88,7 +92,7 @@ def _folder(machine: Machine, folder: Path, there: Path) -> Finding:
             f"{seen}: {why}",
             "Remount it for writing: a card that fails turns read-only by itself; 'dmesg' tells."
             if read_only
-            else f"Give this user the folder: sudo chown $USER {there}",
+            else _right_to(machine, there),
             **values,
             writable=False,
         )
@@ -119,6 +123,17 @@ def _folder(machine: Machine, folder: Path, there: Path) -> Finding:
         )
     made = "" if there == Path(name) else "; rigmon makes it"
     return ok("log_folder", title, seen + made, **values)
+
+
+def _right_to(machine: Machine, there: Path) -> str:
+    """How this user comes to write there without taking the folder from the one who keeps the logs."""
+    status = there.stat()
+    if status.st_mode & stat.S_IWGRP:
+        with suppress(KeyError):
+            return denied_advice(machine, grp.getgrgid(status.st_gid).gr_name)
+    return (
+        f"Ask as the user who keeps the logs, or name another log.folder: 'ls -ld {there}' says whose it is."
+    )
 
 
 # -- room --------------------------------------------------------------------------------------------------

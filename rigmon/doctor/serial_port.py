@@ -53,7 +53,8 @@ def check(machine: Machine, section: str, port: str) -> Looked:
         return Looked([*([trap] if trap else []), console], False, "the console is on the port")
     if holders:
         finding = _held(check, title, port, holders, values)
-        return Looked([finding], False, f"{port} is held by another program")
+        whose = "a running rigmon" if finding.state == "unknown" else "another program"
+        return Looked([finding], False, f"{port} is held by {whose}")
     found = (
         trap
         or _named(machine, check, title, section, port)

@@ -1,5 +1,6 @@
 """The card: file system, room, and real commits."""
 
+import grp
 from pathlib import Path
 
 import pytest
@@ -58,6 +59,25 @@ def test_the_file_system(mount: str, state: str, words: str, pi4: FakeMachine, t
     assert words in found.seen
     if "read-only" in words:
         assert only(findings, "write_speed").state == "unknown"
+
+
+@pytest.mark.parametrize(("mode", "words"), [(0o2770, "usermod -aG"), (0o755, "ls -ld")])
+def test_a_folder_of_the_services(
+    mode: int, words: str, pi4: FakeMachine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It must not be taken away from the service: the way in is its group."""
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    logs.chmod(mode)
+    group = grp.getgrgid(logs.stat().st_gid).gr_name
+    pi4.put("/etc/group", f"{group}:x:{logs.stat().st_gid}:\n")
+    monkeypatch.setattr(card.os, "access", lambda *_: False)  # a test may run as root
+    findings = looked(pi4, logs)
+    found = only(findings, "log_folder")
+    assert found.state == "wrong"
+    assert "not permitted" in found.seen
+    assert words in found.do
+    assert only(findings, "write_speed").state == "unknown"
 
 
 def test_room_by_the_bytes_heard(pi4: FakeMachine, tmp_path: Path) -> None:

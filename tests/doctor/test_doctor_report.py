@@ -120,7 +120,7 @@ def test_a_running_rigmon_is_left_alone(
     found = examined(pi4, tmp_path, "/dev/ttyACM0", flow='source = "xdr"')
     assert only(found.findings, "gps_port").state == "unknown"
     assert only(found.findings, "flow_xdr").state == "unknown"
-    assert only(found.findings, "clock").seen == "not checked: /dev/ttyACM0 is held by another program"
+    assert only(found.findings, "clock").seen == "not checked: /dev/ttyACM0 is held by a running rigmon"
     assert "held by rigmon run" in found.busy
 
 
