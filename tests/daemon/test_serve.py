@@ -275,7 +275,7 @@ def _stretches() -> st.SearchStrategy[list[tuple[float, tuple[int, float]]]]:
 
 @given(_stretches(), st.lists(st.integers(0, 4000), max_size=3), st.lists(st.integers(0, 4000), max_size=3),
        st.lists(st.integers(0, 4000), max_size=3), st.sampled_from(["start", "work"]))  # fmt: skip
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_whatever_the_day_each_log_checks_and_no_reading_is_in_two(
     stretches: list[tuple[float, tuple[int, float]]],
     silences: list[int],
