@@ -27,6 +27,7 @@ NAMES: Final = (
     "replay_logged",
     "score_8h",
     "accuracy",
+    "alarm_load",
 )
 
 
