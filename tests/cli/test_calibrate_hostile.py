@@ -218,11 +218,11 @@ def never(name: str) -> Any:
     raise AssertionError(f"{name} in JSON")
 
 
-def answered(*args: str, cwd: Path) -> None:
+def answered(*args: str, cwd: Path, typed: str = "", codes: tuple[int, ...] = (0, 2)) -> None:
     """Done, with JSON that holds real numbers only; or refused in one line. `rigmon` fails on a traceback."""
-    with mock.patch.object(sys, "stdin", io.StringIO()):  # nobody is there to answer
+    with mock.patch.object(sys, "stdin", io.StringIO(typed)):
         result = rigmon(*args, cwd=cwd)
-    assert result.code in (0, 2)
+    assert result.code in codes
     if result.code == 0 and "--json" in args:
         json.loads(result.out, parse_constant=never)
     if result.code == 2:
@@ -243,6 +243,22 @@ def test_nothing_typed_makes_a_traceback(command: str, data: st.DataObject, fold
         for _ in range(times):
             args.append(f"{option}={data.draw(values, option)}")
     answered(*args, cwd=folder)
+
+
+_ANSWER = (
+    of("mL", "fl oz", "s", "psi", "ft", "pulses", "ac")
+    | mostly(st.integers(0, 1100).map(str), _NUMBERS)
+    | st.sampled_from(["", "back", "skip", "?", "y", "n", "done", "A = 1 pt/ac", "12.8 oz in 31 s", "0"])
+)
+
+
+@pytest.mark.parametrize("command", ["catch", "course", "pace", "flowmeter", "transducer", "mix"])
+@_hostile
+@given(answers=st.lists(_ANSWER, max_size=40), stops=st.booleans())
+def test_no_answers_make_a_traceback(command: str, answers: list[str], stops: bool, folder: Path) -> None:
+    args = ["mix", "--json"] if command == "mix" else ["calibrate", command, "--json", "--dry-run", "--fresh"]
+    typed = "\n".join([*answers, *(["quit"] if stops else [])])
+    answered(*args, cwd=folder, typed=typed, codes=(0, 2, 130))
 
 
 _CELL = _QUANTITY | st.sampled_from(["1", "out", "up", "down", "", '"', "'", "=1+1"])
