@@ -41,7 +41,7 @@ _LOOK_AT_RUNS: Final = 20
 _WORKDAY_H: Final = 8.0
 _MB: Final = 1_000_000
 
-_NO_CARD: Final = {"tmpfs": "memory", "ramfs": "memory", "overlay": "an overlay in memory", "zram": "memory"}
+_NO_CARD: Final = {"tmpfs": "memory", "ramfs": "memory", "zram": "memory"}
 _NETWORK: Final = ("nfs", "nfs4", "cifs", "smb3", "fuse.sshfs", "9p")
 
 
@@ -103,6 +103,23 @@ def _folder(machine: Machine, folder: Path, there: Path) -> Finding:
             title,
             f"{seen}: that is {_NO_CARD[kind]}, gone at power off",
             "Put log.folder on a partition of its own that is written to the card.",
+            **values,
+        )
+    if kind == "overlay":
+        start = machine.text("/proc/cmdline") or ""
+        if "boot=overlay" in start or "overlayroot=" in start:
+            return wrong(
+                "log_folder",
+                title,
+                f"{seen}: the overlay is in memory, gone at power off",
+                "Put log.folder on a partition of its own that is written to the card.",
+                **values,
+            )
+        return look(
+            "log_folder",
+            title,
+            f"{seen}: an overlay, as in a container",
+            "See that what is written there is kept: mount a folder of the card for it.",
             **values,
         )
     if kind in _NETWORK:

@@ -22,6 +22,7 @@ def looked(machine: FakeMachine, folder: Path, per_s: float | None = None, **log
     return [*card.check(machine, place, TOML, lambda _: None), card.room(machine, rig, place, per_s)]
 
 
+@pytest.mark.usefixtures("real_commits")
 def test_a_good_card(pi4: FakeMachine, tmp_path: Path) -> None:
     findings = looked(pi4, tmp_path)
     assert {finding.check: finding.state for finding in findings} == {
@@ -43,7 +44,7 @@ def test_a_folder_that_is_still_to_be_made(pi4: FakeMachine, tmp_path: Path) -> 
     ("mount", "state", "words"),
     [
         ("tmpfs {} tmpfs rw 0 0", "wrong", "memory, gone at power off"),
-        ("overlay {} overlay rw 0 0", "wrong", "overlay in memory"),
+        ("overlay {} overlay rw 0 0", "look", "container"),
         ("/dev/sda1 {} vfat rw 0 0", "look", "no journal"),
         ("server:/logs {} nfs4 rw 0 0", "wrong", "network drive"),
         ("/dev/mmcblk0p3 {} ext4 ro,noatime 0 0", "wrong", "mounted read-only"),
@@ -59,6 +60,16 @@ def test_the_file_system(mount: str, state: str, words: str, pi4: FakeMachine, t
     assert words in found.seen
     if "read-only" in words:
         assert only(findings, "write_speed").state == "unknown"
+
+
+@pytest.mark.parametrize("start", ["boot=overlay root=PARTUUID=1", "root=PARTUUID=1 overlayroot=tmpfs"])
+def test_an_overlay_in_memory(start: str, pi4: FakeMachine, tmp_path: Path) -> None:
+    """What raspi-config sets on the kernel's line: from memory."""
+    pi4.put("/proc/mounts", "overlayroot / overlay rw,noatime 0 0\n")
+    pi4.put("/proc/cmdline", start)
+    found = only(looked(pi4, tmp_path), "log_folder")
+    assert found.state == "wrong"
+    assert "in memory, gone at power off" in found.seen
 
 
 @pytest.mark.parametrize(("mode", "words"), [(0o2770, "usermod -aG"), (0o755, "ls -ld")])
@@ -146,6 +157,7 @@ def test_a_card_that_fails_is_told(pi4: FakeMachine, tmp_path: Path, monkeypatch
     assert "Input/output error" in found.seen
 
 
+@pytest.mark.usefixtures("real_commits")
 def test_a_test_log_leaves_nothing_behind(tmp_path: Path) -> None:
     assert len(card.commit_times_s(tmp_path, TOML)) == 30
     assert list(tmp_path.iterdir()) == []

@@ -3,14 +3,12 @@
 import json
 import tempfile
 from pathlib import Path
-from unittest import mock
 
 import pytest
 from boards import FakeMachine, rig_toml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rigmon.doctor import card
 from rigmon.doctor.examine import examine
 from rigmon.doctor.machine import Ran
 from rigmon.doctor.report import text, to_json
@@ -43,8 +41,7 @@ def test_odd_machines(files: dict[str, bytes], said: dict[str, Ran], wired: bool
         machine.commands |= said
         rig = Path(place) / "rig.toml"
         rig.write_text(rig_toml(gps='port = "/dev/none"', buzzer="pin = 26" if wired else ""))
-        with mock.patch.object(card, "commit_times_s", return_value=[0.01]):
-            findings = examine(machine, rig, must_be=True).findings
+        findings = examine(machine, rig, must_be=True).findings
     assert len(findings) > 15
     lines = text(findings, 60).split("\n")
     assert max(map(len, lines)) <= 60
