@@ -25,7 +25,7 @@ ON_A_BOARD = Path("/proc/device-tree/model").exists()
 
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A shorter look at the ports, whose receivers speak all the time; and folders of tests may lie in memory."""
+    """A shorter look at the ports, whose receivers speak all the time; tests' folders may lie in memory."""
     monkeypatch.setattr(card, "file_system", lambda *_: ("ext4", "/dev/test", False))
     assert examine.__kwdefaults__ is not None
     monkeypatch.setitem(examine.__kwdefaults__, "listen_s", 0.6)
