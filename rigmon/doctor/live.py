@@ -1,7 +1,7 @@
 """The proof that a fix, a pulse, a change of pressure and a change of the boom switch really arrive.
 
 The daemon's own sources put into a hub; a person does what is asked; what came is judged here. Nothing is
-logged. Of the flow and the switch it is a change since the question that counts, not the newest value.
+logged. Of pulses, pressure and switch it is a change since the question that counts, not the newest value.
 """
 
 from collections.abc import Callable, Sequence
