@@ -87,7 +87,8 @@ class CrossCheck:
         how = "they agree" if self.agrees else "they do not agree"
         than = "within" if self.agrees else "more than"
         return (
-            f"{name} gives {amount(self.rate_l_ha, 'rate', self.system)}, the catch test "
+            f"{name} gives {amount(self.rate_l_ha, 'rate', self.system)} over "
+            f"{amount(self.inputs['distance_m'], 'length', self.system)}, the catch test "
             f"{amount(self.catch_rate_l_ha, 'rate', self.system)}: {how}. They differ by "
             f"{self.difference_pct:+.1f} %, {than} the combined expanded uncertainty (k = 2) of "
             f"{self.allowed_pct:.1f} %."

@@ -295,8 +295,8 @@ def test_refused(call: Any, words: str) -> None:
 def test_text_in_both_systems() -> None:
     us = catches("17 oz", "17 oz", seconds=40, spacing="20 in", system="us")
     metric = catches("200 mL", "200 mL", seconds=15, spacing="50 cm", system="metric")
-    assert us.text.startswith("The 1/128-acre method gives 17.0 gal/ac")
-    assert metric.text.startswith("The timed catch gives 200 L/ha")
+    assert us.text.startswith("The 1/128-acre method gives 17.0 gal/ac over 204 ft, ")
+    assert metric.text.startswith("The timed catch gives 200 L/ha over 20.0 m, ")
 
 
 def test_json_holds_inputs_result_budget_and_findings() -> None:

@@ -180,6 +180,18 @@ def test_limits_can_be_set_and_strict_says_no(folder: Path) -> None:
     assert rigmon(*CATCH, "--volumes", volumes, "--strict", "--from-mean", 10, cwd=folder).code == 0
 
 
+def test_size_and_colour_are_told_and_shown_units_change_no_figure(folder: Path) -> None:
+    """ISO 10625: 02 is yellow (University of Arizona, June 2012). 0.2 gal/min and 0.8 L/min are 1.3 % apart."""
+    assert "40.0 psi, size 02 (yellow)" in done(*CATCH, "--volumes", TWELVE, "--dry-run", cwd=folder)
+    us, metric = (
+        as_json(*CATCH, "--volumes", TWELVE, "--dry-run", "--units", units, cwd=folder)
+        for units in ("us", "metric")
+    )
+    assert (us["nozzle_size"], us["nozzle_colour"]) == ("02", "yellow")
+    assert us["inputs"] == metric["inputs"]
+    assert us["result"] == metric["result"]
+
+
 def test_every_limit_of_a_catch_test_can_be_set(folder: Path) -> None:
     """Nozzle 1 gives 6.6 / 12.8 = 52 % of the others, and nozzle 2 gave 4 % more the second time."""
     volumes = "6.6 oz, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 12.8, 2=13.32"

@@ -17,6 +17,7 @@ from rigmon.cli.calibrate.common import (
     record_options,
     rig_file_option,
     setup,
+    system_of,
     units_option,
 )
 from rigmon.cli.common import program
@@ -150,7 +151,8 @@ def command(
     asked = _Asked(pressure, time_text, volumes, table, nozzles, repeats, older, step)
     result = dialogue.run(lambda d: d.check(lambda: _evaluate(d, where, asked, limits, together)))
     subject = where.rig.nozzles.set_name or ""
-    finish(where, keep, dialogue, "catch", subject, result, _title(where, keep, result), _more(where, result))
+    title, more = _title(where, keep, result), _more(where, result)
+    finish(where, keep, dialogue, "catch", subject, result, title, more, _size(where))
     return 1 if strict and not result.good else 0
 
 
@@ -406,7 +408,10 @@ def _catches(record: "Record") -> "list[Catch]":
 
 
 def _rated(where: Setup, pressure_kpa: float | None) -> float | None:
-    """Of one new nozzle at this pressure; None where the rig file does not say what is fitted."""
+    """Of one new nozzle at this pressure; None where the rig file does not say what is fitted.
+
+    The two nominal series are 1.3 % apart; the rig's units say which, whatever units are shown.
+    """
     from rigmon.calibration.nozzles import by_size
     from rigmon.core.rate import flow_at_pressure_l_min
 
@@ -415,14 +420,27 @@ def _rated(where: Setup, pressure_kpa: float | None) -> float | None:
         return None
     if nozzles.rated_flow_l_min is not None and nozzles.rated_pressure_kpa is not None:
         return flow_at_pressure_l_min(nozzles.rated_flow_l_min, nozzles.rated_pressure_kpa, pressure_kpa)
-    return None if nozzles.size is None else by_size(nozzles.size).rated_l_min(pressure_kpa, where.system)
+    if nozzles.size is None:
+        return None
+    return by_size(nozzles.size).rated_l_min(pressure_kpa, system_of(where.rig.units))
+
+
+def _size(where: Setup) -> dict[str, str | None]:
+    """The ISO 10625 size and colour that the rig file says are fitted; {} where it does not."""
+    from rigmon.calibration.nozzles import by_size
+
+    size = where.rig.nozzles.size
+    return {} if size is None else {"nozzle_size": size, "nozzle_colour": by_size(size).colour}
 
 
 def _title(where: Setup, keep: Keep, result: "CatchResult") -> str:
     from rigmon.calibration.result import amount
 
     at = "" if result.pressure_kpa is None else f", {amount(result.pressure_kpa, 'pressure', where.system)}"
-    return f"Catch test, {where.rig.name}, {keep.taken_on}{at}"
+    size = _size(where)
+    colour = f" ({size['nozzle_colour']})" if size.get("nozzle_colour") else ""
+    of = f", size {size['nozzle_size']}{colour}" if size else ""
+    return f"Catch test, {where.rig.name}, {keep.taken_on}{at}{of}"
 
 
 def _more(where: Setup, result: "CatchResult") -> list[str]:
