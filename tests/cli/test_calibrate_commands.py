@@ -180,6 +180,18 @@ def test_limits_can_be_set_and_strict_says_no(folder: Path) -> None:
     assert rigmon(*CATCH, "--volumes", volumes, "--strict", "--from-mean", 10, cwd=folder).code == 0
 
 
+def test_a_nozzle_caught_again_is_judged_as_the_test_that_it_joins(folder: Path) -> None:
+    first = as_json(*CATCH, "--volumes", TWELVE, "--from-mean", 8, "--step", "2 mL", "--together", cwd=folder)
+    again = ("calibrate", "catch", "--nozzle", 3, "--time", "30 s", "--volumes", "12.7 oz")
+    kept = as_json(*again, cwd=folder)["inputs"]
+    for name in ("limits", "cylinder_u_l", "timed_together", "pressure_kpa"):
+        assert kept[name] == first["inputs"][name]
+    assert kept["limits"]["from_mean_pct"] == 8
+    changed = as_json(*again, "--from-mean", 6, "--step", "5 mL", cwd=folder)["inputs"]
+    assert changed["limits"]["from_mean_pct"] == 6
+    assert changed["cylinder_u_l"] == pytest.approx(0.0025 / 3**0.5)  # half a step, rectangular
+
+
 def test_size_and_colour_are_told_and_shown_units_change_no_figure(folder: Path) -> None:
     """ISO 10625: 02 is yellow (University of Arizona, June 2012). 0.2 gal/min and 0.8 L/min are 1.3 % apart."""
     assert "40.0 psi, size 02 (yellow)" in done(*CATCH, "--volumes", TWELVE, "--dry-run", cwd=folder)

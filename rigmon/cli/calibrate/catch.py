@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 from typing import TYPE_CHECKING, Any, Final
@@ -123,22 +123,26 @@ def command(
     'back'), or come from --volumes or --from. Flows are shown in gal/min or L/min; JSON has L/min, kPa, L, s,
     %. Ounces are fluid ounces here.
     """
+    from rigmon.calibration.catch import from_inputs
+
     if volumes is not None and table is not None:
         raise UsageError("--volumes and --from exclude each other; leave one of them out")
     where = setup(rig_file, units_shown, keep.book)
     wrong = [n for n in again if n > where.rig.nozzle_count]
     if wrong:
         raise UsageError(f"--nozzle {wrong[0]}: this boom has nozzles 1 to {where.rig.nozzle_count}")
+    older = _newest(where) if again else None
+    joined = None if older is None else from_inputs(older.inputs)
     limits = _limits(
+        None if joined is None else joined.limits,
         {
             "from_mean_pct": from_mean_pct,
             "over_rated_pct": over_rated_pct,
             "under_rated_pct": under_rated_pct,
             "plugged_below_pct": plugged_below_pct,
             "repeat_range_pct": repeat_range_pct,
-        }
+        },
     )
-    older = _newest(where) if again else None
     nozzles = list(dict.fromkeys(again)) or list(range(1, where.rig.nozzle_count + 1))
     dialogue = Dialogue(
         where.system,
@@ -148,7 +152,7 @@ def command(
         resume,
         caution="Use clean water, and wear PPE.",
     )
-    asked = _Asked(pressure, time_text, volumes, table, nozzles, repeats, older, step)
+    asked = _Asked(pressure, time_text, volumes, table, nozzles, repeats, older, joined, step)
     result = dialogue.run(lambda d: d.check(lambda: _evaluate(d, where, asked, limits, together)))
     subject = where.rig.nozzles.set_name or ""
     title, more = _title(where, keep, result), _more(where, result)
@@ -156,13 +160,16 @@ def command(
     return 1 if strict and not result.good else 0
 
 
-def _limits(given: dict[str, float | None]) -> "CatchLimits":
-    """The usual ones, and those that were given; what is wrong with these is said by the options' names."""
+def _limits(older: "CatchLimits | None", given: dict[str, float | None]) -> "CatchLimits":
+    """Those of the test that is joined or the usual ones, and those that were given.
+
+    What is wrong with these is said by the options' names.
+    """
     from rigmon.calibration.catch import CatchLimits
 
     try:
         wanted: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
-        return CatchLimits(**wanted)
+        return replace(older or CatchLimits(), **wanted)
     except UsageError as error:
         text = str(error)
         for name, option_name in _LIMIT_OPTIONS.items():
@@ -179,6 +186,7 @@ class _Asked:
     nozzles: list[int]
     repeats: int
     older: "Record | None"
+    joined: "CatchResult | None"  #: the test that `older` is of, which single nozzles are caught again for
     step: str | None
 
 
@@ -196,15 +204,16 @@ def _evaluate(
     from rigmon.calibration.catch import catch_test
     from rigmon.calibration.instruments import CYLINDER_U_L, reading_u_l
 
-    found = _flow(d, where, asked)
+    found, joined = _flow(d, where, asked), asked.joined
+    usual_u_l = CYLINDER_U_L if joined is None else joined.cylinder_u_l
     return catch_test(
-        found.catches if asked.older is None else caught_again(_catches(asked.older), found.catches),
+        found.catches if joined is None else caught_again(joined.catches, found.catches),
         nozzle_count=where.rig.nozzle_count,
         pressure_kpa=found.pressure_kpa,
         rated_l_min=_rated(where, found.pressure_kpa),
         limits=limits,
-        cylinder_u_l=CYLINDER_U_L if found.step_l is None else reading_u_l(found.step_l),
-        timed_together=together,
+        cylinder_u_l=usual_u_l if found.step_l is None else reading_u_l(found.step_l),
+        timed_together=together or (joined is not None and joined.timed_together),
         system=where.system,
     )
 
@@ -396,12 +405,6 @@ def _newest(where: Setup) -> "Record":
             "catch all nozzles first"
         )
     return record
-
-
-def _catches(record: "Record") -> "list[Catch]":
-    from rigmon.calibration.catch import from_inputs
-
-    return list(from_inputs(record.inputs).catches)
 
 
 # -- the result ----------------------------------------------------------------------------------------------
