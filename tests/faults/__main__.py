@@ -63,6 +63,8 @@ def main() -> int:
         if name not in FAULTS:
             parser.error(f"no fault is called '{name}'; there are: {', '.join(FAULTS)}")
     say(f"Python {python_version()}, {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
+    for name in names:  # all of them first: nobody's edits meanwhile make it half old and half new
+        import_module(f"tests.faults.{FAULTS[name][0]}")
     rows: list[Done] = []
     for name in names:
         start = time.monotonic()
