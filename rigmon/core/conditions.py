@@ -14,6 +14,10 @@ from rigmon.rig import AlertRule, Rig
 Verdict = tuple[bool, bool, float | None, float | None] | None
 Judge = Callable[["Facts"], Verdict]
 
+#: The limit of a speed alert, in tolerances. The line and the lights tell of the band's own edge at once, and
+#: alerts there were mostly over before a driver could answer: so much further out he has not seen to it.
+SPEED_LIMIT_TOLERANCES: Final = 1.25
+
 #: all is well, for alerts without a number worth passing on
 QUIET: Final[Verdict] = (False, True, None, None)
 
@@ -54,8 +58,9 @@ class Facts:
 
 
 def _speed_fast(rig: Rig, rule: AlertRule) -> Judge:
-    share_low = 1 - (rule.limit_pct or rig.target.tolerance_pct) / 100
-    share_good = share_low + rule.deadband_pct / 100
+    limit_pct, good_pct = _speed_limit(rig, rule)
+    share_low = 1 - limit_pct / 100
+    share_good = 1 - good_pct / 100
 
     def judge(facts: Facts) -> Verdict:
         share = facts.rate_share
@@ -70,8 +75,9 @@ def _speed_fast(rig: Rig, rule: AlertRule) -> Judge:
 
 
 def _speed_slow(rig: Rig, rule: AlertRule) -> Judge:
-    share_high = 1 + (rule.limit_pct or rig.target.tolerance_pct) / 100
-    share_good = share_high - rule.deadband_pct / 100
+    limit_pct, good_pct = _speed_limit(rig, rule)
+    share_high = 1 + limit_pct / 100
+    share_good = 1 + good_pct / 100
 
     def judge(facts: Facts) -> Verdict:
         share = facts.rate_share
@@ -83,6 +89,13 @@ def _speed_slow(rig: Rig, rule: AlertRule) -> Judge:
         return bad, False, facts.speed_m_s, _speed_at(rig, facts, share_high)
 
     return judge
+
+
+def _speed_limit(rig: Rig, rule: AlertRule) -> tuple[float, float]:
+    """How far off the rate is bad, and how far off good again [%]: not before the speed is in its band."""
+    tolerance_pct = rig.target.tolerance_pct
+    limit_pct = rule.limit_pct or SPEED_LIMIT_TOLERANCES * tolerance_pct
+    return limit_pct, min(limit_pct, tolerance_pct) - rule.deadband_pct
 
 
 def _speed_at(rig: Rig, facts: Facts, share: float) -> float | None:
