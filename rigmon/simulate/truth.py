@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rigmon.core.conditions import SPEED_LIMIT_TOLERANCES
 from rigmon.core.rate import application_rate_l_ha, flow_for_rate_l_min, speed_band_m_s
 from rigmon.simulate import ground
 from rigmon.simulate.boom import Trace, nominal
@@ -196,11 +197,13 @@ def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
 
     def beyond(margin_pct: float) -> dict[str, Mask]:
         few, many = 1 - (tolerance + margin_pct) / 100, 1 + (tolerance + margin_pct) / 100
+        speed_pct = SPEED_LIMIT_TOLERANCES * tolerance + margin_pct
+        too_fast, too_slow = 1 - speed_pct / 100, 1 + speed_pct / 100
         by_speed = on & ~hidden & flow_steady
         by_flow = on & ~hidden & speed_steady & (flow_known | (pressure_known & ~plugged))
         return {
-            "speed_fast": by_speed & (speed > 1 / few) & (rate < few),
-            "speed_slow": by_speed & (speed < 1 / many) & (rate > many),
+            "speed_fast": by_speed & (speed > 1 / too_fast) & (rate < too_fast),
+            "speed_slow": by_speed & (speed < 1 / too_slow) & (rate > too_slow),
             "rate_high": by_flow & (flow > many) & (rate > many),
             "rate_low": by_flow & (flow < few) & (rate < few),
             "pressure_loss": on & pressure_known & (pressure < 1 - (loss_pct + margin_pct) / 100),
