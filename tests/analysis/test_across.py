@@ -5,6 +5,7 @@ from math import pi
 
 import numpy as np
 import pytest
+from driven import driven
 from hand_made import FLOW_L_MIN, Track, rig, run
 
 from rigmon.analysis.across import across_boom, nozzle_dose, strip_offsets_m, turn_error_pct
@@ -12,6 +13,7 @@ from rigmon.analysis.frames import RunData
 from rigmon.analysis.ground import Ground
 from rigmon.analysis.path import Path, Plane, path_of
 from rigmon.model import Sample
+from rigmon.simulate import Scenario
 
 DEGREE_M = 111319.49079327358  # of longitude on the equator, WGS 84: 2 pi x 6378137 m / 360
 NORTH_DEGREE_M = 110574.2727  # of latitude at the equator, WGS 84: pi/180 x a (1 - e^2)
@@ -188,3 +190,31 @@ def test_strips_share_the_swath() -> None:
     # hand-worked: 6 m in 3 strips of 2 m
     assert strip_offsets_m(3, 6.0).tolist() == [-2.0, 0.0, 2.0]
     assert strip_offsets_m(1, 6.0).tolist() == [0.0]
+
+
+@pytest.mark.parametrize("radius_m", [6.0, -6.0, 8.0, -10.0, 14.0, -20.0])
+@pytest.mark.parametrize(
+    "receiver",
+    [
+        {"gps_hz": 10},
+        {"gps_hz": 10, "white_noise_m_s": 0.08, "latency_s": 0.3},
+        {"gps_hz": 1, "sensor_hz": 1},
+    ],
+    ids=["10 Hz", "10 Hz, noisy and late", "1 Hz"],
+)
+def test_nozzles_of_a_simulated_circle_get_their_true_dose(
+    radius_m: float, receiver: dict[str, float]
+) -> None:
+    truth, data = driven(Scenario(passes=round(50 / abs(radius_m)), circle_radius_m=radius_m, **receiver))
+    found = result(data)
+    for told, true in zip(found["nozzles"], truth["nozzles"], strict=True):
+        assert told["offset_m"] == pytest.approx(true["offset_m"])
+        assert told["mean_l_ha"] == pytest.approx(true["mean_l_ha"], rel=0.01)
+
+
+@pytest.mark.parametrize("gps_hz", [1, 5, 10])
+def test_a_noisy_receiver_does_not_make_turns_of_straight_passes(gps_hz: int) -> None:
+    _, data = driven(Scenario(passes=2, pass_length_m=150.0, gps_hz=gps_hz, wander_sd_m_s=0.1))
+    found = result(data)
+    assert found["area_off_by_5_pct"] < 0.5
+    assert found["curved_share_pct"] < 1.0  # a slow receiver sees a little of the turn at a pass's end
