@@ -132,6 +132,8 @@ def signal(
     n = len(rig.lights.pins) or _FEWEST
     stale = age_s >= STALE_S
     sample = None if stale else sample
+    if sample is not None and before is not None and sample.t_ns < before.t_ns:
+        before = None  # a run that begins anew: what was shown is of another
     boom_on = sample is not None and sample.boom_on == 1
     spot: int | None = None
     share, t_ns = 0.0, 0

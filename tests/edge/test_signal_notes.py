@@ -7,8 +7,10 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from fakes import RIG_TOML
 
 from rigmon import config
+from rigmon.core.conditions import SPEED_LIMIT_TOLERANCES
 from rigmon.edge.signals import (
     DAMPED_S,
     LAMP_TEST_STEP_S,
@@ -21,6 +23,7 @@ from rigmon.edge.signals import (
 )
 
 NOTES = Path(__file__).parents[2] / "hardware_notes"
+CREEK = config.parse(RIG_TOML, "rig.toml")
 TEXT = " ".join((NOTES / "lights_and_buzzer.md").read_text(encoding="utf-8").split())
 
 
@@ -42,6 +45,8 @@ def test_the_picture_is_what_the_script_draws_from_the_patterns(tmp_path: Path) 
         f"with a lag of {DAMPED_S:g} s",
         f"in turn for {LAMP_TEST_STEP_S:g} s",
         f"has been up for {SPEED_SOUND_AFTER_S:g} s",
+        f"off by {SPEED_LIMIT_TOLERANCES:g} tolerances",
+        f"`alerts.speed_fast.on_delay`, {CREEK.alerts['speed_fast'].on_delay_s:g} s as",
         *(f"every {sum(RHYTHM[sound]):g} s" for sound in Sound if sound in RHYTHM),
     ],
 )

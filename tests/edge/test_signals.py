@@ -189,6 +189,12 @@ def test_while_the_pressure_rises_after_the_boom_came_on_the_strip_stays_dark() 
     assert shown(HOLD, before=starved, later_s=1.0).lights == (D, D, ON, D, D)
 
 
+def test_stamps_that_begin_anew_with_a_run_leave_no_trace_of_the_last() -> None:
+    last = shown(1.0, before=shown(1.0), later_s=30_000.0)
+    first = signal(sample(t_ns=5), {}, rig_with(5), 0.1, last)
+    assert first.lights == (D, D, ON, D, D)
+
+
 def test_a_spot_that_comes_back_after_the_unknown_starts_where_the_speed_is() -> None:
     unknown = shown(None, before=shown(1.0))
     assert shown(HOLD, before=unknown, later_s=0.2).lights == (D, D, ON, D, D)
