@@ -16,11 +16,14 @@ import numpy as np
 from rigmon.analysis import extras
 from rigmon.analysis.path import Path, Plane
 from rigmon.errors import UsageError
+from rigmon.units import UNITS
 
 #: a boundary further than this from all of the run's way belongs to another field [m]
 FAR_M: Final = 1000.0
 #: a larger file is not one field's boundary [bytes]
 LARGEST_BYTES: Final = 50_000_000
+
+_MILE_M: Final = float(UNITS["length"]["mi"])
 
 Ring = tuple[tuple[float, float], ...]  #: longitude, latitude; closed
 
@@ -76,7 +79,8 @@ class Boundary:
                     "longitude first: export the boundary again, longitude before latitude"
                 )
         raise UsageError(
-            f"{self.source}: the boundary is {away_m / 1000:,.0f} km away from the run: {where}; {run}; "
+            f"{self.source}: the boundary is {away_m / 1000:,.0f} km ({away_m / _MILE_M:,.0f} mi) away from "
+            f"the run: {where}; {run}; "
             "give the boundary of the field that was treated"
         )
 
