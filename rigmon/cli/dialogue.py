@@ -7,10 +7,12 @@ Questions and remarks go to stderr: they are messages; the result alone goes to 
 """
 
 import io
+import select
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 _LONGEST_ANSWER: Final = 500
+#: how soon a signal is acted on at the latest while a question waits
+_LOOK_S: Final = 0.2
 #: narrower than this nothing is readable; wider than this no paragraph is
 _NARROWEST, _WIDEST = 32, 80
 
@@ -419,6 +423,8 @@ class Dialogue:
         if isinstance(stdin, io.TextIOWrapper) and stdin.errors == "strict":
             stdin.reconfigure(errors="replace")
         click.echo(prompt, nl=False, err=True)
+        if _terminal():
+            _wait_for_a_line(stdin)
         text: str = stdin.readline()
         if not text:
             raise _EndedError
@@ -436,6 +442,17 @@ def _yes(text: str) -> bool:
     if text.lower() in ("n", "no"):
         return False
     raise UsageError(f"'{text[:20]}': type y or n")
+
+
+def _wait_for_a_line(terminal: Any) -> None:
+    """Return when a line was typed. A terminal hands over one line at a time, so none waits elsewhere.
+
+    Python acts on a signal between two of its own steps. One that comes just before a read begins would be
+    acted on after the next line only: Ctrl-C would seem to do nothing. So no wait here is long.
+    """
+    with suppress(OSError, ValueError):  # no file to wait for: the read that follows says what is wrong
+        while not select.select([terminal], [], [], _LOOK_S)[0]:
+            pass
 
 
 def _terminal() -> bool:
