@@ -76,13 +76,16 @@ def typed(path: Path) -> str:
     return shlex.quote(str(path))
 
 
-def driver_lines(rig: "Rig", every_s: float = 1.0) -> "TerminalFeedback | None":
-    """The driver's lines on stdout; None where there is no stdout, as under some init systems."""
+def driver_lines(rig: "Rig", every_s: float = 1.0, stale_s: float | None = None) -> "TerminalFeedback | None":
+    """The driver's lines on stdout; None where there is no stdout, as under some init systems.
+
+    `stale_s` is for live runs: what comes at a pace of its own, or is cut short, is not stale.
+    """
     from rigmon.edge.feedback import TerminalFeedback
 
     # the stream is missing when the descriptor was closed, whatever the type says
     out: Any = sys.stdout
-    return None if out is None else TerminalFeedback(rig, out, every_s)
+    return None if out is None else TerminalFeedback(rig, out, every_s, stale_s=stale_s)
 
 
 def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
@@ -91,9 +94,10 @@ def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
     None: there is nothing. Raises UsageError for pins that cannot be used.
     """
     from rigmon.edge.feedback_group import FeedbackGroup, Member
+    from rigmon.edge.signals import STALE_S
 
     members: dict[str, Member] = {}
-    terminal = driver_lines(rig) if lines else None
+    terminal = driver_lines(rig, stale_s=STALE_S) if lines else None
     if terminal is not None:
         members["lines"] = terminal
     if rig.lights.pins or rig.lights.trouble_pin is not None:

@@ -172,9 +172,12 @@ class TerminalFeedback:
         out: TextIO,
         every_s: float = 1.0,
         *,
+        stale_s: float | None = None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
+        """With `stale_s`, a line says so when no sample has come for so long after one that was shown."""
         self.trouble: str | None = None
+        self._stale_s = stale_s
         self._rig = rig
         self._out = out
         self._every_s = every_s
@@ -244,25 +247,39 @@ class TerminalFeedback:
 
     def _run(self) -> None:
         due_s = self._monotonic_s()
+        stale_at_s: float | None = None
         self._write(HEADER[: self._width()].rstrip() + "\n")
         while True:
             with self._lock:
+                stale = False
                 while not self._done and not self._changes:
-                    wait_s = due_s - self._monotonic_s()
-                    if self._sample is not None and wait_s <= 0:
+                    at_s = due_s if self._sample is not None else stale_at_s
+                    wait_s = None if at_s is None else at_s - self._monotonic_s()
+                    if wait_s is not None and wait_s <= 0:
+                        stale = self._sample is None
                         break
-                    self._lock.wait(None if self._sample is None else wait_s)
+                    self._lock.wait(wait_s)
                 done = self._done
                 sample, self._sample = self._sample, None
                 changes, missed = tuple(self._changes), self._missed
                 self._changes.clear()
                 self._missed = 0
                 active = tuple(self._active)
+            if stale:
+                stale_at_s = None
+                self._write(self._stale_text())
+                continue
             self._write(self._text(sample, changes, missed, active, done))
             if sample is not None:
                 due_s = self._monotonic_s() + self._every_s
+                stale_at_s = None if self._stale_s is None else self._monotonic_s() + self._stale_s
             if done:
                 return
+
+    def _stale_text(self) -> str:
+        """In place of the last line: it must not pose as live."""
+        start, end = ("\r\x1b[K", "") if self._in_place else ("", "\n")
+        return f"{start}{'--':>7}  no data for {self._stale_s:g} s{end}"
 
     def _text(
         self,

@@ -252,6 +252,36 @@ def test_between_lines_samples_wait_but_an_alert_is_shown_at_once(us_rig: Rig) -
     assert text.endswith("boom on\n")  # over means no longer shown
 
 
+def test_a_line_that_nothing_follows_does_not_pose_as_live(us_rig: Rig) -> None:
+    out = Terminal()
+    feedback = TerminalFeedback(us_rig, out, every_s=0.0, stale_s=0.0)
+    feedback.start()
+    feedback.publish([sample()])
+    out.wait_for("no data for 0 s\n")
+    feedback.publish([sample(t_ns=752_000_000_000)])
+    out.wait_for("0:12:32   3.5 mph")
+    feedback.stop()
+    lines = out.getvalue().splitlines()
+    assert lines[2] == "     --  no data for 0 s"
+    assert sum("no data" in line for line in lines) <= 2  # said once a silence
+
+
+def test_before_the_first_sample_and_without_a_limit_no_silence_is_told(us_rig: Rig) -> None:
+    now_s = 0.0
+    out = Terminal()
+    feedback = TerminalFeedback(us_rig, out, every_s=0.0, monotonic_s=lambda: now_s)
+    feedback.start()
+    out.wait_for("wrong\n")
+    now_s = 1e6
+    feedback.publish([sample()])
+    out.wait_for("boom on\n")
+    now_s = 2e6
+    feedback.tell(0, "still here")
+    out.wait_for("still here\n")
+    feedback.stop()
+    assert "no data" not in out.getvalue()
+
+
 def test_what_the_driver_is_told_is_shown_at_once(us_rig: Rig) -> None:
     out = Terminal()
     feedback = TerminalFeedback(us_rig, out, every_s=3600.0)
