@@ -1,5 +1,6 @@
 """Simulated runs for the analysis' tests: driven through the pipeline, beside their truth."""
 
+from functools import lru_cache
 from typing import Any
 
 from rigmon import replay
@@ -7,6 +8,7 @@ from rigmon.analysis.frames import RunData, from_outputs
 from rigmon.simulate import Scenario, readings, simulate
 
 
+@lru_cache(maxsize=8)
 def driven(scenario: Scenario) -> tuple[dict[str, Any], RunData]:
     """The truth, and the run as rigmon saw it."""
     simulation = simulate(scenario)
