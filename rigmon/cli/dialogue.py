@@ -424,7 +424,7 @@ class Dialogue:
             stdin.reconfigure(errors="replace")
         click.echo(prompt, nl=False, err=True)
         if _terminal():
-            _wait_for_a_line(stdin)
+            wait_for_a_line(stdin)
         text: str = stdin.readline()
         if not text:
             raise _EndedError
@@ -444,7 +444,7 @@ def _yes(text: str) -> bool:
     raise UsageError(f"'{text[:20]}': type y or n")
 
 
-def _wait_for_a_line(terminal: Any) -> None:
+def wait_for_a_line(terminal: Any) -> None:
     """Return when a line was typed. A terminal hands over one line at a time, so none waits elsewhere.
 
     Python acts on a signal between two of its own steps. One that comes just before a read begins would be

@@ -140,6 +140,7 @@ def _zone(name: str | None) -> "tzinfo":
 def _ask(made: "Draft") -> dict[str, str]:
     """What the log cannot know, one line each; Enter leaves it blank."""
     from rigmon.analysis.record.elements import BY_KEY
+    from rigmon.cli.dialogue import wait_for_a_line
 
     click.echo("Enter leaves an element blank; Ctrl-C keeps nothing.")
     answers = {}
@@ -148,7 +149,11 @@ def _ask(made: "Draft") -> dict[str, str]:
         if element.from_log:
             continue
         hint = f" (such as: {element.hint})" if element.hint else ""
-        text = click.prompt(f"{element.label}{hint}", default="", show_default=False)
+        click.echo(f"{element.label}{hint}: ", nl=False, err=True)
+        wait_for_a_line(sys.stdin)
+        text = sys.stdin.readline()
+        if not text:
+            raise click.Abort  # the terminal is gone
         if text.strip():
             answers[key] = text
     return answers
