@@ -10,12 +10,14 @@ from queue import Empty, SimpleQueue
 from threading import Condition
 from typing import Final, NamedTuple, Protocol
 
-from rigmon.model import Payload, Reading, Source, SourceFault, Tick
+from rigmon.model import Note, Payload, Reading, Source, SourceFault, Tick
 
 #: readings that may wait for the core: about 25 s of a port that is busy all the time at 115 200 baud
 CAPACITY: Final = 4096
 #: a source that keeps losing readings says so this often, so that the rows about it do not crowd out more
 _FAULT_EVERY_NS: Final = 1_000_000_000
+#: kinds of faults and notes kept beside a full queue; there are not nearly as many
+_ASIDE: Final = 64
 #: a single wait is cut to this; the loop around it goes on waiting
 _LONGEST_WAIT_S: Final = 3600.0
 
@@ -94,6 +96,7 @@ class Hub:
         self._waiting = 0
         self._losses: dict[Source, _Loss] = {}
         self._told_ns: dict[Source, int] = {}
+        self._aside: dict[tuple[Source, str], _Item] = {}  # oldest first
         self._head: _Item | None = None
         self._seq = 0
         self._newest_ns = 0
@@ -110,13 +113,19 @@ class Hub:
 
         With the queue full the reading is dropped and counted, and a SourceFault("overflow") row of its
         source says how many, in the place where they are missing. After close() nothing is taken.
+
+        Faults and notes are not dropped, for nothing says them again: of each source the newest of a kind
+        (of a note: of a text) is kept until there is room. Its `lost` is then the sum of those it replaced.
         """
         with self._lock:
             if self._closing:
                 return
+            if self._aside:
+                self._bring_in()  # before the reading: a later fault must not overtake an earlier one
             if self._queue.qsize() >= self._capacity:
-                before = self._losses.get(source)
-                self._losses[source] = _Loss(t_ns, 1 + (before.lost if before else 0))
+                if not self._keep_aside(_Item(t_ns, source, payload)):
+                    before = self._losses.get(source)
+                    self._losses[source] = _Loss(t_ns, 1 + (before.lost if before else 0))
                 return
             if self._losses:
                 self._tell_losses(t_ns)
@@ -137,6 +146,31 @@ class Hub:
                 self._tell_losses(t_ns)
             self._queue.put(_Item(t_ns, source, payload))
             return True
+
+    def _keep_aside(self, item: _Item) -> bool:
+        """Keep a fault or a note that finds no room. False: it is neither, or there are too many kinds."""
+        payload = item.payload
+        if type(payload) is SourceFault:
+            key = item.source, payload.kind
+        elif type(payload) is Note:
+            key = item.source, payload.text
+        else:
+            return False
+        before = self._aside.pop(key, None)  # and to the end: the order is that of the newest ones
+        if before is None:
+            if len(self._aside) >= _ASIDE:
+                return False
+        elif type(payload) is SourceFault and type(before.payload) is SourceFault:
+            item = item._replace(payload=payload._replace(lost=before.payload.lost + payload.lost))
+        self._aside[key] = item
+        return True
+
+    def _bring_in(self) -> None:
+        """Queue what was kept aside, as far as there is room."""
+        for key in list(self._aside):
+            if self._queue.qsize() >= self._capacity:
+                break
+            self._queue.put(self._aside.pop(key))
 
     def _tell_losses(self, now_ns: int | None) -> None:
         """Queue the rows about losses; now_ns None: all of them, else those not told of just before."""
@@ -220,8 +254,10 @@ class Hub:
                 break
             except Empty:
                 continue
-        if self._losses or self._waiting:
+        if self._losses or self._waiting or self._aside:
             with self._lock:
+                if self._aside and not self._closing:  # behind the end nobody looks into the queue
+                    self._bring_in()
                 if self._losses and item.payload is not None and self._queue.empty():
                     self._tell_losses(None)  # nobody may put again: a loss must not wait for that
                 if self._waiting and self._queue.qsize() <= self._capacity // 2:
@@ -241,9 +277,13 @@ class Hub:
         return self._left_over()
 
     def _left_over(self) -> Reading | None:
-        """A loss that no row has told of yet: it must not vanish with the run's end."""
+        """What was kept aside, and losses that no row has told of: neither vanishes with the end."""
         assert self._ended_ns is not None
         with self._lock:
+            if self._aside:
+                t_ns, source, payload = self._aside.pop(next(iter(self._aside)))
+                assert payload is not None
+                return self._reading(min(t_ns, self._ended_ns), source, payload)
             if not self._losses:
                 return None
             source, loss = self._losses.popitem()

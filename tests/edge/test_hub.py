@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rigmon.edge.hub import BenchClock, Hub, MonotonicClock
-from rigmon.model import NmeaLine, Reading, Source, SourceFault, SwitchState, Tick
+from rigmon.model import NmeaLine, Note, Reading, Source, SourceFault, SwitchState, Tick
 
 SECOND = 1_000_000_000
 
@@ -132,6 +132,91 @@ def test_a_loss_is_told_of_even_when_the_run_ends() -> None:
     hub.put(2, Source.GPS, line(2))
     hub.close()
     assert [type(reading.payload) for reading in drain(hub)] == [NmeaLine, SourceFault]
+
+
+FAILED = SourceFault("failed", "disk full", 2)
+RESUMED = SourceFault("resumed", "the disk takes rows again", 0)
+
+
+def test_a_fault_or_a_note_that_finds_the_queue_full_comes_as_soon_as_there_is_room() -> None:
+    hub = Hub(BenchClock(), capacity=2)
+    hub.put(1, Source.GPS, line(1))
+    hub.put(2, Source.GPS, line(2))
+    hub.put(3, Source.LOG, RESUMED)
+    hub.put(4, Source.PERSON, Note("stop button"))
+    taken = [hub.next(100) for _ in range(4)]  # and nobody has put again
+    assert taken[2:] == [
+        Reading(2, 3, Source.LOG, RESUMED),
+        Reading(3, 4, Source.PERSON, Note("stop button")),
+    ]
+
+
+def test_of_the_faults_kept_beside_a_full_queue_the_newest_of_a_kind_wins_and_their_losses_add_up() -> None:
+    hub = Hub(BenchClock(), capacity=1)
+    hub.put(1, Source.GPS, line(1))
+    hub.put(2, Source.LOG, FAILED)
+    hub.put(3, Source.LOG, RESUMED)
+    hub.put(4, Source.GPS, SourceFault("failed", "unplugged", 0))
+    hub.put(5, Source.LOG, FAILED._replace(detail="read-only", lost=3))
+    hub.close()
+    assert [(r.source, r.payload) for r in drain(hub)[1:]] == [
+        (Source.LOG, RESUMED),  # it is the newest that must come last
+        (Source.GPS, SourceFault("failed", "unplugged", 0)),
+        (Source.LOG, SourceFault("failed", "read-only", 5)),
+    ]
+
+
+def test_a_fault_put_when_there_is_room_again_does_not_overtake_one_that_was_kept() -> None:
+    hub = Hub(BenchClock(), capacity=3)
+    for n in range(3):
+        hub.put(n, Source.GPS, line(n))
+    hub.put(4, Source.LOG, FAILED)
+    hub.next(100)
+    hub.put(5, Source.LOG, RESUMED)
+    hub.close()
+    assert [r.payload for r in drain(hub) if r.source is Source.LOG] == [FAILED, RESUMED]
+
+
+def test_what_is_kept_beside_a_full_queue_is_bounded_too_and_more_is_counted() -> None:
+    hub = Hub(BenchClock(), capacity=1)
+    hub.put(0, Source.GPS, line(0))
+    for n in range(1000):
+        hub.put(1, Source.PERSON, Note(f"note {n}"))
+    hub.close()
+    readings = drain(hub)
+    notes = [r for r in readings if isinstance(r.payload, Note)]
+    assert len(notes) < 100
+    assert len(notes) + sum(_accounted(r) for r in readings[1:] if r not in notes) == 1000
+
+
+@given(st.lists(st.sampled_from(["failed", "resumed", "line", "take"]), max_size=100), st.integers(1, 4))
+def test_the_last_word_of_the_run_log_gets_through_whatever_the_queue_does(
+    steps: list[str], capacity: int
+) -> None:
+    hub = Hub(JumpingClock(), capacity)
+    readings: list[Reading] = []
+    said: list[str] = []
+    lost = 0
+    for t_ns, step in enumerate(steps):
+        if step == "take":
+            readings.append(_must(hub.next(t_ns)))
+        elif step == "line":
+            hub.put(t_ns, Source.GPS, line(t_ns))
+        else:
+            hub.put(t_ns, Source.LOG, SourceFault(step, "", 1))
+            said.append(step)
+            lost += 1
+    hub.close()
+    readings += drain(hub, 1 << 60)
+    faults = [r.payload for r in readings if r.source is Source.LOG]
+    assert all(isinstance(fault, SourceFault) for fault in faults)
+    assert [fault.kind for fault in faults][-1:] == said[-1:]
+    assert sum(fault.lost for fault in faults) == lost
+
+
+def _must(reading: Reading | None) -> Reading:
+    assert reading is not None
+    return reading
 
 
 @given(
