@@ -126,7 +126,14 @@ class Coverage:
             return parts(overlay("difference", as_array([self.field]), as_array([self.covered]))[0])
         # the closing of mathematical morphology: ground into which no disc of this radius fits
         reach_m = WIDEST_GAP * self.swath_m / 2
-        closed = library.buffer(library.buffer(self.covered, reach_m), -reach_m)
+        grown, so_far_m = self.covered, 0.0
+        for to_m in (
+            SLIVER_M,
+            reach_m / 4,
+            reach_m,
+        ):  # in steps, for narrow gaps to be gone before the large one
+            grown, so_far_m = library.buffer(grown, to_m - so_far_m), to_m
+        closed = library.buffer(grown, -reach_m)
         filled = parts(overlay("difference", as_array([closed]), as_array([self.covered]))[0])
         _, width = length_and_width_m(filled)
         filled = filled[width >= LEAST_WIDTH_M]
