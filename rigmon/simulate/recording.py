@@ -14,7 +14,7 @@ from rigmon.simulate.boom import Trace
 from rigmon.simulate.scenario import Scenario
 from rigmon.simulate.sentences import tag_block
 
-#: raised whenever the same scenario would give other bytes than before
+#: raised whenever the same scenario would give another recording than before
 SIMULATION_VERSION: Final = 1
 
 
