@@ -1,0 +1,43 @@
+"""Which analysis made a summary: a kept one counts only for the code that would make the same today."""
+
+import hashlib
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Final
+
+import rigmon
+from rigmon import __version__
+
+#: parts of the package that have no say in a summary
+_NO_SAY: Final = (
+    "cli",
+    "calibration",
+    "data",
+    "doctor",
+    "edge",
+    "simulate",
+    "analysis/export",
+    "analysis/record",
+    "analysis/report",
+)
+
+
+@cache
+def analysis_version() -> str:
+    """rigmon's version, and a hash over the source that a summary comes from and its libraries' versions.
+
+    So nobody has to remember to raise a number, and a clone that was updated is told from the one before.
+    """
+    root = Path(rigmon.__file__).parent
+    found = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        name = path.relative_to(root).as_posix()
+        if not name.startswith(tuple(f"{part}/" for part in _NO_SAY)):
+            found.update(f"{name}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
+    for library in ("numpy", "pyproj", "pynmea2"):
+        try:
+            found.update(f"{library} {version(library)}\0".encode())
+        except PackageNotFoundError:  # put there by other means than a package manager
+            found.update(f"{library} ?\0".encode())
+    return f"{__version__}-{found.hexdigest()[:16]}"
