@@ -55,7 +55,9 @@ LAYERS = {
     "rigmon.analysis.export": Layer(
         _ANALYSIS, ("numpy", "pandas", "shapely", "geopandas", "pyogrio", "gpxpy", "pyarrow")
     ),
-    "rigmon.analysis.report": Layer(_ANALYSIS, ("numpy", "shapely", "matplotlib", "jinja2")),
+    "rigmon.analysis.report": Layer(
+        (*_ANALYSIS, "rigmon.calibration"), ("numpy", "shapely", "matplotlib", "jinja2")
+    ),
     "rigmon.analysis.record": Layer((*_ANALYSIS, "rigmon.calibration"), ("numpy", "sqlite_utils")),
     "rigmon.analysis.season": Layer(_ANALYSIS, ("numpy", "matplotlib", "jinja2", "distributed")),
     "rigmon.simulate": Layer(

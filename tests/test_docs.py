@@ -220,6 +220,8 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
     }
 
     score = as_json("score", log)
+    more = [key for key in as_json("report", log) if key not in score]
+    assert commands["report"][1 : len(more) + 1] == more
     keys = {row[0].strip("`"): in_marks(row[1]) for row in table(README, "key")}
     assert list(keys) == list(score)
     for key, names in keys.items():

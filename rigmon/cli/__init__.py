@@ -22,6 +22,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "replay": ("rigmon.cli.replay", "Run a run log or an NMEA recording through the same core."),
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),
+    "report": ("rigmon.cli.report", "One page of the run: verdict, maps, graphs, what to do."),
     "export": ("rigmon.cli.export", "The run as CSV, GeoJSON, GeoPackage, Parquet or GPX."),
     "record": ("rigmon.cli.record", "The application record of a run, into a season book."),
     "records": ("rigmon.cli.records", "The season book: a list, CSV, JSON, or pages to print."),

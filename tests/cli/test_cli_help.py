@@ -19,6 +19,7 @@ UNITS_TOLD = {
     "replay": ("ft, ac, gal or m, ha, L", "m, m2, s, L", "faster than real time"),
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
+    "report": ("gal/ac, mph, ac, gal, ft or L/ha, km/h, ha, L, m", "m, m2, s, L, L/ha, m/s, % and degrees"),
     "export": ("m/s, L/min, kPa, L/ha, m, m2, L, or mph, gal/min, psi, gal/ac, ft, ac, gal",),
     "record": ("gal/ac, ac, gal or L/ha, ha, L",),
     "records": ("ac, gal, gal/ac or ha, L, L/ha",),
@@ -49,7 +50,10 @@ BARE_NUMBERS = {
 }
 
 #: commands that print a result
-WITH_JSON = {"demo", "doctor", "export", "record", "records", "run", "replay", "check", "score", "runs", "mix", "plan", "simulate"}
+WITH_JSON = {
+    "demo", "doctor", "export", "record", "records", "run", "replay",
+    "report", "check", "score", "runs", "mix", "plan", "simulate",
+}  # fmt: skip
 
 
 def options() -> Iterator[tuple[str, click.Option]]:
