@@ -46,6 +46,8 @@ from rigmon.rig import Rig
 _CARD_TROUBLE: Final = {errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT}
 
 
+#: begins the note that a feedback has failed
+FEEDBACK_TROUBLE: Final = "the driver's feedback has failed"
 #: so long a log may take to be closed
 _LOG_PATIENCE_S: Final = 12.0
 
@@ -169,6 +171,7 @@ class _Loop:
         self.active: dict[str, Alert] = {}
         self.told: list[str] = []  # about the log, for the person
         self._feedback = feedback
+        self._feedback_trouble: str | None = None
         self._notifier = notifier
 
     def go(self, after: Callable[[Reading, Sequence[Output]], None] | None = None) -> None:
@@ -243,8 +246,18 @@ class _Loop:
                     self.active.pop(output.code, None)
         if self._feedback is not None:
             self._feedback.publish(outputs)
+            trouble = self._feedback.trouble
+            if trouble != self._feedback_trouble:
+                self._feedback_trouble = trouble
+                for note in self.feedback_notes():
+                    self.hub.put(self.hub.clock.now_ns(), Source.HUB, note)
         if self._notifier is not None:
             self._notifier.show(outputs)
+
+    def feedback_notes(self) -> list[Note]:
+        """What the driver does not see or hear: it belongs into the run log beside what was shown."""
+        trouble = self._feedback_trouble
+        return [] if trouble is None else [Note(f"{FEEDBACK_TROUBLE}: {trouble}")]
 
     def _tell(self, t_ns: int, text: str) -> None:
         if self._feedback is not None:
@@ -438,7 +451,8 @@ class _Runs:
         self.count += 1
         made: list[Output] = []
         zero_ns = loop.zero_ns
-        for source, note in self._first:
+        first_notes = [*self._first, *((Source.HUB, note) for note in loop.feedback_notes())]
+        for source, note in first_notes:
             made += loop.take(loop.moved(Reading(0, zero_ns, source, note)))
         for reading in first:
             # the rule for ticks, as the hub keeps it

@@ -25,7 +25,7 @@ from rigmon.edge.serial_nmea import SerialNmea
 from rigmon.errors import LogError, UsageError
 from rigmon.log.reader import RunLog
 from rigmon.log.writer import RunLogWriter
-from rigmon.model import Alert, NmeaLine, Output, Reading, RunHeader, Sample, Source, SourceFault, Tick
+from rigmon.model import Alert, NmeaLine, Note, Output, Reading, RunHeader, Sample, Source, SourceFault, Tick
 from rigmon.rig import Rig
 
 SECOND = 1_000_000_000
@@ -268,6 +268,35 @@ def test_a_fault_of_ours_leaves_what_came_in_and_nothing_running(
     with RunLog.open(path) as log:
         assert log.header.ended_ns is None
         assert [r.seq for r in log.readings()] == list(range(8))  # the one that broke it is there
+
+
+# -- a feedback in trouble -----------------------------------------------------------------------------
+
+
+def test_a_feedback_that_fails_on_the_way_is_a_note_in_the_run_log(tmp_path: Path) -> None:
+    class Failing(Watcher):
+        def publish(self, outputs: Sequence[Output]) -> None:
+            super().publish(outputs)
+            if len(self.outputs) > 20:
+                self.trouble = "lights: no signals any more: pin gone"  # type: ignore[assignment]
+
+    rig, text = rig_for()
+    clock = BenchClock()
+    hub = Hub(clock)
+    path = tmp_path / "run.sqlite"
+    feedback = Failing()
+    outcome = daemon.run(
+        rig, text, path, [BenchSource(hub, clock, bench_items(20), 40.0)], hub, feedback, source_name="bench"
+    )
+    assert outcome.troubles == (feedback.trouble,)
+    with RunLog.open(path) as log:
+        notes = [reading for reading in log.readings() if isinstance(reading.payload, Note)]
+        (note,) = notes
+        assert (note.source, note.payload) == (
+            Source.HUB, Note(f"the driver's feedback has failed: {feedback.trouble}")
+        )  # fmt: skip
+        assert 0 < note.t_ns < 20 * SECOND
+        assert replay.check(log).same
 
 
 # -- the run log in trouble ----------------------------------------------------------------------------

@@ -188,6 +188,15 @@ def test_silence_within_and_before_the_run_replays(tmp_path: Path) -> None:
         assert [a.raised for a in log.alerts() if a.code == "gps_lost"] == [True, False, True, False]
 
 
+def test_a_feedback_that_failed_before_a_run_is_noted_in_that_run_too(tmp_path: Path) -> None:
+    dark = Watcher()
+    dark.trouble = "lights: no signals any more: pin gone"  # type: ignore[assignment]
+    job = ((20, DRIVE), (20, SPRAY), (30, STAND))
+    served = Served(day(*job, *job), tmp_path, feedback=dark)
+    said = Note(f"{daemon.FEEDBACK_TROUBLE}: {dark.trouble}")
+    assert [[r.payload for r in checked(o.log_path)].count(said) for o in served.ended] == [1, 1]
+
+
 def test_a_new_core_tells_the_driver_only_what_changed(tmp_path: Path) -> None:
     """An alert that is up before the run and in it is not told twice; one that is not up is cleared."""
     no_pressure = [
