@@ -113,6 +113,8 @@ def command(
             make_room=make_room,
         )
         ended_why, troubles = served.ended_why, served.troubles
+        if lines and ended and ended[-1].ended_why != ended_why:
+            click.echo(f"Ended between runs: {ended_why}")
         for last in ended:
             _report(last, as_json)
         if not (served.runs or as_json):

@@ -15,8 +15,9 @@ from typing import Any
 import pytest
 from fakes import PtyPort
 from helpers import rmc, sentence
-from invoking import INSTALLED, PATIENCE_S, Made, assert_checks, refused
+from invoking import INSTALLED, PATIENCE_S, Made, assert_checks, done, refused
 
+from rigmon import daemon
 from rigmon.log.reader import RunLog
 from rigmon.model import NmeaLine, SourceFault
 
@@ -254,6 +255,21 @@ def test_a_run_by_the_work_is_told_and_its_log_named(
     assert f"run log: runs/{log.name}" in out  # to the driver
     assert out.splitlines()[-2] == f"Run log: runs/{log.name} (stopped by SIGTERM)"
     assert_checks(log)
+
+
+def test_an_end_between_runs_says_why(rig: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The newest run ended by its own rule: its line does not say why the program did."""
+    log = tmp_path / "runs" / "one.sqlite"
+
+    def one_run(*args: Any, **_: Any) -> daemon.ServeOutcome:
+        on_ended: Callable[[daemon.RunOutcome], None] = args[6]
+        on_ended(daemon.RunOutcome("one", log, 1, "stop button held", 1, 1, ()))
+        return daemon.ServeOutcome(1, "the supply failed", ())
+
+    monkeypatch.setattr(daemon, "serve", one_run)
+    out = done("run", "--rig", by_work(rig), cwd=tmp_path)
+    assert out.splitlines()[0] == "Ended between runs: the supply failed"
+    assert f"{log} (stop button held)" in out
 
 
 def test_no_work_no_run(rig: Path, start: Callable[..., Live], tmp_path: Path) -> None:
