@@ -207,6 +207,9 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
     book = ["--book", tmp_path / "book.sqlite"]
     assert commands["record"] == list(as_json("record", log, *book))
     assert commands["records"] == list(as_json("records", *book)[0])
+    season = as_json("season", tmp_path, "--no-cache", "--jobs", 1)
+    assert commands["season"] == [*season, "runs", "score"]
+    assert "score" in season["runs"][0]
     assert commands["mix"] == list(as_json("mix", *rig, "--tank", "25 gal", "--product", "A = 1 pt/ac"))
     assert commands["plan"] == list(as_json("plan", *rig))
     calibration = as_json("calibrate", "catch", *rig, "--pressure", "40 psi", "--volumes", "12.8 oz in 30 s")

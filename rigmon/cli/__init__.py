@@ -25,6 +25,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "report": ("rigmon.cli.report", "One page of the run: verdict, maps, graphs, what to do."),
     "export": ("rigmon.cli.export", "The run as CSV, GeoJSON, GeoPackage, Parquet or GPX."),
     "record": ("rigmon.cli.record", "The application record of a run, into a season book."),
+    "season": ("rigmon.cli.season", "All runs of a folder: what changed along the season, one page."),
     "records": ("rigmon.cli.records", "The season book: a list, CSV, JSON, or pages to print."),
     "runs": ("rigmon.cli.runs", "List the run logs in a folder."),
     "calibrate": ("rigmon.cli.calibrate", "Catch test, measured course, target, sensors: dated records."),

@@ -22,7 +22,7 @@ from rigmon.analysis.season.cache import NAME
 from rigmon.analysis.season.coefficient import nozzle_coefficient
 from rigmon.analysis.season.gather import season
 from rigmon.analysis.season.scan import scan
-from rigmon.analysis.season.version import analysis_version
+from rigmon.analysis.season.version import SOURCES, analysis_version
 from rigmon.analysis.source import load
 from rigmon.errors import UsageError
 from rigmon.rig import Rig
@@ -466,6 +466,15 @@ def test_worn_nozzles_show_in_a_simulated_run(tmp_path: Path) -> None:
     assert rig().flow.source == "xdr"
 
 
-def test_the_version_changes_with_the_code_only() -> None:
+def test_the_version_looks_at_all_the_code_that_a_summary_comes_from() -> None:
+    script = (
+        "import sys, rigmon.analysis.season.work, rigmon;"
+        "print(*(m.__file__ for n, m in sys.modules.items() if n.startswith('rigmon.')), sep='\\n')"
+    )
+    loaded = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout
+    root = Path(gather.__file__).parents[2]
+    for path in map(Path, loaded.split()):
+        name = path.relative_to(root).as_posix()
+        assert name.startswith(SOURCES) or path.name == "__init__.py", name
     assert analysis_version() == analysis_version()
     assert len(analysis_version().rpartition("-")[2]) == 16

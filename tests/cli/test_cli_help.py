@@ -23,6 +23,10 @@ UNITS_TOLD = {
     "export": ("m/s, L/min, kPa, L/ha, m, m2, L, or mph, gal/min, psi, gal/ac, ft, ac, gal",),
     "record": ("gal/ac, ac, gal or L/ha, ha, L",),
     "records": ("ac, gal, gal/ac or ha, L, L/ha",),
+    "season": (
+        "ac, gal, gal/ac, gal/min, psi or ha, L, L/ha, L/min, kPa",
+        "m, m2, s, L, L/ha, L/min, kPa, m/s, %",
+    ),
     "runs": ("start (UTC", "length (h:mm:ss)", "size (kB)"),
     "doctor": ("mph, gal/min, psi or km/h, L/min, kPa", "Hz, %, bytes/s, ms, s, MB, V, °C, m/s, kPa, days"),
     "calibrate": ("'148 mL', '32 oz', '20 in', '45.5 s', '1:23'",),
@@ -40,6 +44,7 @@ BARE_NUMBERS = {
     ("run", "--for"): "seconds",
     ("replay", "--pace"): "times faster than real time",
     ("plan", "--field-efficiency"): "%",
+    ("season", "--jobs"): "Number of processes",
     ("simulate", "--seed"): "seed",
     ("simulate", "--passes"): "passes",
     ("simulate", "--heading"): "degrees",
@@ -52,7 +57,7 @@ BARE_NUMBERS = {
 #: commands that print a result
 WITH_JSON = {
     "demo", "doctor", "export", "record", "records", "run", "replay",
-    "report", "check", "score", "runs", "mix", "plan", "simulate",
+    "report", "check", "score", "season", "runs", "mix", "plan", "simulate",
 }  # fmt: skip
 
 

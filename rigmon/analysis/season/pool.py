@@ -6,6 +6,7 @@ import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from typing import Any, Final
 
 from rigmon.analysis.extras import load
@@ -49,7 +50,8 @@ def _in_processes(unit: Callable[..., str], tasks: Sequence[Task], jobs: int) ->
     open_tasks = set(range(len(tasks)))
     try:
         with _Pool(jobs) as pool:
-            futures = {pool.submit(unit, *task): n for n, task in enumerate(tasks)}
+            with _unheard():
+                futures = {pool.submit(unit, *task): n for n, task in enumerate(tasks)}
             for future in as_completed(futures):
                 yield futures[future], future.result(), ""
                 open_tasks.discard(futures[future])
@@ -62,7 +64,9 @@ def _in_processes(unit: Callable[..., str], tasks: Sequence[Task], jobs: int) ->
         try:
             with _Pool(1) as pool:
                 while left:
-                    yield left[0], pool.submit(unit, *tasks[left[0]]).result(), ""
+                    with _unheard():
+                        future = pool.submit(unit, *tasks[left[0]])
+                    yield left[0], future.result(), ""
                     left.pop(0)
         except BrokenProcessPool:
             yield left.pop(0), None, _DIED
@@ -73,15 +77,20 @@ class _Pool(ProcessPoolExecutor):
     somebody stops waiting."""
 
     def __init__(self, jobs: int) -> None:
-        super().__init__(jobs, multiprocessing.get_context("spawn"), _begin)
+        super().__init__(jobs, multiprocessing.get_context("spawn"))
 
     def __exit__(self, *error: Any) -> None:
         self.shutdown(wait=True, cancel_futures=True)
 
 
-def _begin() -> None:
-    """Ctrl-C is for the process that waits, which then ends the others."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Processes that start in here never hear Ctrl-C: it is for the one that waits, which then ends them."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _on_cluster(unit: Callable[..., str], tasks: Sequence[Task], address: str) -> Iterator[Answer]:
