@@ -54,6 +54,10 @@ except Exception:
     pass
 print(json.dumps(found))
 """
+#: what it prints has these; a module that prints at exit may have had the last line instead
+_PROBED: Final = frozenset(
+    ("gpiozero", "lgpio", "lgpio_bytes", "lgpio_works", "factory", "chip", "libgpiod", "trouble")
+)
 
 
 def wired(rig: Rig) -> dict[int, str]:
@@ -155,7 +159,7 @@ def _probe(machine: Machine) -> dict[str, Any] | None:
         found = json.loads(ran.out.splitlines()[-1])
     except (ValueError, IndexError):
         return None
-    return found if isinstance(found, dict) else None
+    return found if isinstance(found, dict) and found.keys() >= _PROBED else None
 
 
 def _library(machine: Machine, header: Chip | None, counts_pulses: bool) -> Finding:

@@ -116,7 +116,7 @@ def test_what_the_probe_tells(
     assert bool(found.do) == (state != "ok")
 
 
-@pytest.mark.parametrize("printed", [None, Ran(1, "", "killed"), Ran(0, "no json", "")])
+@pytest.mark.parametrize("printed", [None, Ran(1, "", "killed"), Ran(0, "no json", ""), Ran(0, "{}", "")])
 def test_a_probe_that_does_not_end_well(printed: Ran | None, wired: Rig, pi4: FakeMachine) -> None:
     del pi4.commands["python3"]
     if printed is not None:
