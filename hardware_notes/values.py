@@ -109,6 +109,8 @@ CELL_F: Final = 22.0
 CELL_V: Final = 2.7
 CELL_TOLERANCE: Final = 0.2
 CHARGE_OHM: Final = 22
+JUMP_V: Final = 23.5  #: a jump start from 24 V, less a diode
+JUMP_S: Final = 60.0  #: as long as ISO 16750-2 has it last
 
 # -- receiver ---------------------------------------------------------------------------------------------
 UART_SERIES_OHM: Final = 100
@@ -181,6 +183,12 @@ def hold_up_f() -> float:
 def bank_f() -> float:
     """Capacitance of CELLS in a row, at the low end of their tolerance."""
     return CELL_F * (1 - CELL_TOLERANCE) / CELLS
+
+
+def jumped_v() -> float:
+    """The bank from a battery at rest after a jump start: V = V1 + (V2 - V1) (1 - exp(-t / R C))."""
+    rise = 1 - exp(-JUMP_S / (CHARGE_OHM * CELL_F / CELLS))
+    return HOLD_REST_V + (JUMP_V - HOLD_REST_V) * rise
 
 
 def held_s(full_v: float) -> float:

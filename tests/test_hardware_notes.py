@@ -288,6 +288,7 @@ def test_fuse_suppressor_and_hold_up_fit_one_another() -> None:
     assert v.BATTERY_MOST_V < v.TVS_STANDOFF_V < v.TVS_CLAMP_V < 45
     assert v.bank_f() >= v.hold_up_f()
     assert v.CELLS * v.CELL_V > v.HOLD_CHARGING_V
+    assert v.BATTERY_MOST_V < v.CELLS * v.CELL_V < v.jumped_v(), "so the note warns of a jump start"
     assert v.HOLD_CHARGING_V**2 / v.CHARGE_OHM < 10
 
 
@@ -315,6 +316,7 @@ def wiring_sums() -> Iterator[str]:
     yield f"bear {v.CELLS} x {v.CELL_V:g} = {v.CELLS * v.CELL_V:.1f} V"
     yield f"{v.HOLD_CHARGING_V:g} / {v.CHARGE_OHM:g} = {charge_a:.2f} A, {v.HOLD_CHARGING_V * charge_a:.1f} W"
     yield f"(3 x {v.CHARGE_OHM * v.CELL_F / v.CELLS:.0f} s)"
+    yield f"{v.JUMP_S:.0f} s at {v.JUMP_V:g} V would take them to {v.jumped_v():.1f} V"
 
     def sense(supply_v: float) -> float:
         return float(v.divided(supply_v, v.SENSE_TOP_OHM, v.SENSE_BOTTOM_OHM))
