@@ -32,6 +32,7 @@ _FAULTS: Final = {
     "open": "the converter reads near zero: open circuit",
     "short": "the converter reads above the span: short to the supply",
     "clipped": "the converter is at full scale: short, or no divider",
+    "supply": "the rail's channel cannot be true: check pressure.supply_channel, the 5 V and their divider",
     "range": "out of range: zero, span or unit is wrong",
 }
 

@@ -11,6 +11,8 @@ import pytest
 from boards import only, rig_with, sentence
 from fakes import PATIENCE_S, JumpingClock
 from gpiozero.pins.mock import MockFactory
+from hypothesis import given
+from hypothesis import strategies as st
 from test_doctor_stream import gga, rmc
 from wiring import MockConverter, held, pin, pulse
 
@@ -109,6 +111,16 @@ def test_a_wired_transducer_with_a_fault_is_told_by_it() -> None:
         watching = fed(rig, AdcCount(counted, 10, None))
         assert watching.proof("pressure") is None
         assert words in watching.finding("pressure", 60).seen
+    # the rail at 3 of 1024, though the transducer's own channel looks well
+    no_rail = fed(rig, AdcCount(400, 10, 3)).finding("pressure", 60)
+    assert (no_rail.state, "supply_channel" in no_rail.seen) == ("wrong", True)
+
+
+@given(st.integers(0, 1023), st.none() | st.integers(0, 1023))
+def test_whatever_a_converter_reads_something_is_said_of_it(counted: int, rail: int | None) -> None:
+    watching = fed(rig_with(**WIRED), AdcCount(counted, 10, rail))
+    assert watching.now("pressure")
+    assert watching.finding("pressure", 60).seen
 
 
 def test_the_switch_is_proven_by_a_change() -> None:
