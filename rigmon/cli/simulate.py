@@ -28,6 +28,18 @@ _OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
         LENGTH,
         "Radius of the turns, such as '5 m'; left out: half the swath.",
     ),
+    (
+        "--spacing",
+        "pass_spacing_m",
+        LENGTH,
+        "Between neighbouring passes, such as '22 ft'; left out: twice the turn radius.",
+    ),
+    (
+        "--circle",
+        "circle_radius_m",
+        LENGTH,
+        "Drive circles of this radius instead, boom on, such as '10 m'; '-10 m' to the left.",
+    ),
     ("--turn-speed", "turn_speed_m_s", SPEED, "Speed in the turns, such as '2.5 mph'."),
     ("--standstill", "standstill_s", TIME, "Time at rest at the start and at the end, such as '5 s'."),
     ("--heading", "heading_deg", float, "Course of the first pass, degrees."),
