@@ -9,7 +9,7 @@ import click
 
 from rigmon.cli.calibrate.common import DEFAULT_RIG, rig_file_option, system_of, units_option
 from rigmon.cli.common import json_option, print_json
-from rigmon.cli.dialogue import width
+from rigmon.cli.dialogue import width, wrapped
 from rigmon.cli.quantity import Quantity
 from rigmon.errors import UsageError
 
@@ -100,7 +100,7 @@ def _live(found: "Examination", wait_s: float) -> "list[Finding]":
 
     def say(line: str) -> None:
         done()
-        click.echo(line, err=True)
+        click.echo(wrapped(line, " " * 5), err=True)
 
     try:
         return watch(rig, hub, sources, wait_s, say, tell)

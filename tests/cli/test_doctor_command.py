@@ -176,8 +176,9 @@ def test_live_proves_what_arrives(tmp_path: Path) -> None:
     for check in ("live_fix", "live_flow", "live_pressure", "live_boom"):
         assert found[check]["state"] == "ok"
     # what is asked of the person is no result
-    assert re.search(r"2/3  Clean water, nobody at the boom. Turn the pump on", result.err)
-    assert "a flow arrives: 2.4 gal/min" in result.err
+    said = " ".join(result.err.split())
+    assert "2/3 Clean water, nobody at the boom. Turn the pump on" in said
+    assert "a flow arrives: 2.4 gal/min" in said
 
 
 def test_live_in_silence(tmp_path: Path) -> None:
@@ -217,5 +218,6 @@ def test_on_a_phone(tmp_path: Path) -> None:
     findings = lines[lines.index("Have a look") :]
     assert len(findings) > 10
     assert max(map(len, findings)) <= 40
-    asked = next(line for line in phone.screen.replace("\r\n", "\n").split("\n") if "1/1" in line)
-    assert asked.rpartition("\r")[2].startswith("1/1"), "the progress is wiped first"
+    shown = [line.rpartition("\r")[2] for line in phone.screen.replace("\r\n", "\n").split("\n")]
+    assert any(line.startswith("1/1") for line in shown), "the progress is wiped first"
+    assert max(map(len, shown)) <= 40, "what is asked too"
