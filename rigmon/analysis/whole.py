@@ -43,11 +43,13 @@ def analyse(
     boundary: "Boundary | None" = None,
     refills_l: Sequence[float] = (),
     left_l: float | None = None,
+    position_uncertainty_m: float | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Analysis:
     """Everything about a run. `progress` is told the name of each part before it begins.
 
-    `boundary` is the field that was to be treated; `refills_l` and `left_l`: see `closure`. Needs shapely.
+    `boundary` is the field that was to be treated; `refills_l` and `left_l`: see `closure`;
+    `position_uncertainty_m`: of one pass beside another, see `coverage`. Needs shapely.
     Raises UsageError for a boundary that is nowhere near the run.
     """
     from rigmon.analysis.across import across_boom
@@ -65,7 +67,7 @@ def analyse(
     begin("across the boom")
     across = None if path is None else across_boom(ground, path)
     begin("coverage")
-    covered = None if path is None else Coverage(ground, path, boundary)
+    covered = None if path is None else Coverage(ground, path, boundary, position_uncertainty_m)
     begin("stretches")
     sections = {
         "stretches": ranked_stretches(ground, path, passes, scored["stretches"]),

@@ -16,6 +16,7 @@ from rigmon.cli.common import (
     rig_option,
     source_argument,
 )
+from rigmon.cli.quantity import Quantity
 from rigmon.cli.typed import Typed, option
 from rigmon.cli.whatif import what_if, what_if_options
 from rigmon.errors import UsageError
@@ -47,6 +48,12 @@ _BAR: Final = 24
     help="The field that was to be treated, GeoJSON.",
 )
 @click.option(
+    "--position-uncertainty",
+    "position_uncertainty_m",
+    type=Quantity("length"),
+    help="How far positions may be off from pass to pass, such as '10 in'; left out: 1 m.",
+)
+@click.option(
     "--refill",
     "refills",
     multiple=True,
@@ -63,6 +70,7 @@ def command(
     pdf: Path | None,
     units: str | None,
     boundary: Path | None,
+    position_uncertainty_m: float | None,
     refills: tuple[str, ...],
     left: str | None,
     as_json: bool,
@@ -90,6 +98,8 @@ def command(
     field = None if boundary is None else read(boundary)
     with progress("reading") as tell:
         run = load(source, rig_file, tell, asked)
+    if position_uncertainty_m is not None and not 0 < position_uncertainty_m <= 100:
+        raise UsageError("--position-uncertainty must be above zero and at most 100 m, such as '10 in'")
     system: System = "us" if (units or run.rig.units) == "us" else "metric"
     filled, rest = _volumes(system, refills, left)
     records, notes = _records(source)
@@ -97,7 +107,14 @@ def command(
     for note in notes:
         click.echo(f"rigmon: {source}: {note}", err=True)
     with _bar() as begin:
-        analysis = analyse(run, boundary=field, refills_l=filled, left_l=rest, progress=begin)
+        analysis = analyse(
+            run,
+            boundary=field,
+            refills_l=filled,
+            left_l=rest,
+            position_uncertainty_m=position_uncertainty_m,
+            progress=begin,
+        )
         data = facts(analysis, records=records, what_if=asked.words(), notes=notes)
         if output is not None or pdf is not None:
             _write(analysis, data, system, output, pdf, begin)

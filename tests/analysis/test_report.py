@@ -362,7 +362,7 @@ def test_the_verdict_in_plain_words() -> None:
     assert heading == HEADINGS["in_tolerance"] == "In tolerance"
     assert text == (
         "92.3 % of the treated ground got 100 L/ha within 10 %; 90 % was asked for. On average it got "
-        "108 L/ha, +7.7 % off the target; that is known to ±4.6 %, so it was truly off."
+        "108 L/ha, +7.7 % off the target; that is known to ±4.6 %, so the difference is real."
     )
     assert points["Speed"].startswith("one stretch, 50 m², got too much (slower than the speed that holds")
     assert "Volumes do not agree" not in points

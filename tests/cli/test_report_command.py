@@ -134,6 +134,17 @@ def test_a_boundary_says_what_was_missed_and_what_fell_outside(made: Made, tmp_p
     refused("report", made.log, "--json", "--boundary", far, naming="away from the run")
 
 
+def test_how_good_positions_are_can_be_said(made: Made) -> None:
+    """Hand-worked: 10 in = 0.254 m."""
+    coverage = json.loads(done("report", made.log, "--position-uncertainty", "10 in", "--json"))["coverage"]
+    assert coverage["position_uncertainty_m"] == pytest.approx(0.254)
+    assert coverage["position_uncertainty_basis"] == "given"
+    for wrong in ("0 m", "-1 m", "1 mi", "10"):
+        refused(
+            "report", made.log, "--json", f"--position-uncertainty={wrong}", naming="position-uncertainty"
+        )
+
+
 def test_what_if_is_said_on_the_page_and_leaves_the_log_alone(made: Made, tmp_path: Path) -> None:
     before, out = digest(made.log), tmp_path / "run.html"
     done("report", made.log, "--target", "30 gal/ac", "-o", out)

@@ -69,6 +69,12 @@ BASIS: Final = {
     None: "nothing known",
 }
 
+POSITION_BASIS: Final = {
+    "given": "as given",
+    "default": "assumed",
+    "printed resolution": "the step in which the receiver prints them",
+}
+
 CAUTIONS: Final = (
     "The product label is the law; local rules come on top of it, for wind, drift, buffers and re-entry. "
     "This report is no substitute for the record that the law asks for, nor for a licensed applicator's "
@@ -142,7 +148,7 @@ def _mean(shown: Shown) -> Html:
     if sure is None:
         return Html(f"{text}.")
     less = abs(off) <= sure
-    told = ", so it cannot be told from the target" if less else ", so it was truly off"
+    told = ", so it cannot be told from the target" if less else ", so the difference is real"
     return Html(f"{text}; that is known to ±{shown('uncertainty.expanded_pct', '%')}{told}.")
 
 
@@ -220,8 +226,14 @@ def _of_coverage(shown: Shown, area: float) -> Iterator[Point]:
         )
     if cover["missed_m2"] - cover["missed_possible_m2"] >= least:
         where = "between passes" if cover["boundary"] is None else "inside the field"
+        perhaps = (
+            f", {shown('coverage.missed_possible_m2', 'area')} of it only possibly"
+            if cover["missed_possible_m2"] >= least
+            else ""
+        )
         yield Point(
-            "Missed", Html(f"{shown('coverage.missed_m2', 'area')} {where} got nothing: see the map.")
+            "Missed",
+            Html(f"{shown('coverage.missed_m2', 'area')} {where} got nothing{perhaps}: see the map."),
         )
     if cover["boundary"] is not None and cover["boundary"]["outside_m2"] >= least:
         yield Point(
