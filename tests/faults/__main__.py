@@ -24,7 +24,7 @@ FAULTS: Final[dict[str, tuple[str, dict[str, Any], dict[str, Any]]]] = {
         {"kills": 10, "floods": 2, "parallel": 10, "goal_s": 2.0, "longest_s": 2.5},
         {"kills": 300, "floods": 100},
     ),
-    "torn": ("torn", {"seconds": 6, "inside": 0, "flips": 60}, {"seconds": 40, "inside": 8, "flips": 3000}),
+    "torn": ("torn", {"seconds": 6, "inside": 0, "flips": 40}, {"seconds": 40, "inside": 8, "flips": 3000}),
     "disk": (
         "disk",
         {"rounds": 1, "fault_s": 1.0},

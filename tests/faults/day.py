@@ -136,7 +136,8 @@ def _main(hours: float, rig_path: Path, log_path: Path) -> None:
                 "rows": len(lost),
                 "queues": {name: (most[name], limit) for name, limit in zip(most, limits, strict=True)},
                 "problems": problems,
-                "troubles": outcome.troubles,
+                # what was flooded last may be over only after the last reading
+                "troubles": [text for text in outcome.troubles if ": resumed: " not in text],
                 "resident": resident,
             }
         )

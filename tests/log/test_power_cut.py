@@ -14,6 +14,7 @@ import pytest
 from log_cases import HEADER, Scenario, line, sample
 
 from rigmon.errors import LogError
+from rigmon.log import wal
 from rigmon.log.reader import RunLog
 from rigmon.log.schema import PAGE_BYTES
 from rigmon.log.writer import RunLogWriter
@@ -140,7 +141,8 @@ class Torn:
 
 
 @pytest.fixture
-def torn(tmp_path):
+def torn(tmp_path, monkeypatch):
+    monkeypatch.setattr(wal, "SETTLE_S", 0.0)  # nobody is writing these
     return Torn(tmp_path)
 
 
