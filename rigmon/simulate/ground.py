@@ -87,10 +87,19 @@ def _lattice(west: float, south: float, east: float, north: float, step: float) 
     corners = [(x - west, y - south) for x in (west, east) for y in (south, north)]
     along = [x * cosine + y * sine for x, y in corners]
     across = [y * cosine - x * sine for x, y in corners]
-    i = np.arange(np.floor(min(along) / step), np.ceil(max(along) / step) + 1) * step
-    j = np.arange(np.floor(min(across) / step), np.ceil(max(across) / step) + 1) * step
-    x = (west + i[:, np.newaxis] * cosine - j * sine).ravel()
-    y = (south + i[:, np.newaxis] * sine + j * cosine).ravel()
+    rows = np.arange(np.floor(min(along) / step), np.ceil(max(along) / step) + 1)
+    least, most = np.floor(min(across) / step), np.ceil(max(across) / step)
+    # of each row only the stretch inside the box, and a point more at either end: in a long and narrow box,
+    # which lies at an angle to the lattice, nearly all points of whole rows and columns would be outside
+    i, width, height = rows * step, east - west, north - south
+    first = np.floor(np.maximum((i * cosine - width) / sine, -i * sine / cosine) / step) - 1
+    last = np.ceil(np.minimum(i * cosine / sine, (height - i * sine) / cosine) / step) + 1
+    first, last = np.maximum(first, least), np.minimum(last, most)
+    count = np.maximum(last - first + 1, 0).astype(np.int64)
+    nth = np.arange(int(count.sum())) - np.repeat(np.cumsum(count) - count, count)
+    i, j = np.repeat(i, count), (np.repeat(first, count) + nth) * step
+    x = west + i * cosine - j * sine
+    y = south + i * sine + j * cosine
     inside = (x >= west) & (x <= east) & (y >= south) & (y <= north)
     x, y = x[inside], y[inside]
     order = np.argsort(y, kind="stable")

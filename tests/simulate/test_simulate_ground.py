@@ -13,6 +13,7 @@ from written import degrees, fields, round_rig, still_driver
 
 from rigmon.errors import UsageError
 from rigmon.simulate import Event, simulate
+from rigmon.simulate.ground import _lattice
 
 
 @pytest.mark.parametrize(
@@ -181,3 +182,13 @@ def test_no_boom_at_all_covers_nothing() -> None:
     assert truth["coverage"]["covered_once_m2"] == 0.0
     assert truth["coverage"]["missed_m2"] == pytest.approx(100.0, rel=0.002)
     assert {one["mean_l_ha"] for one in truth["nozzles"]} == {None}
+
+
+@pytest.mark.parametrize(("width_m", "height_m"), [(80.0, 60.0), (50_000.0, 5.0), (5.0, 50_000.0)])
+def test_the_lattice_fills_its_box_also_a_long_and_narrow_one(width_m: float, height_m: float) -> None:
+    """As many points as squares; all points of the rows and columns about 50 km x 5 m would be 3e9."""
+    step = (width_m * height_m / 50_000) ** 0.5
+    x, y = _lattice(-7.0, 3.0, -7.0 + width_m, 3.0 + height_m, step)
+    assert len(x) * step**2 == pytest.approx(width_m * height_m, rel=0.01)
+    assert (x.min() >= -7.0, x.max() <= -7.0 + width_m, y[0] >= 3.0, y[-1] <= 3.0 + height_m) == (True,) * 4
+    assert all(a <= b for a, b in pairwise(y.tolist()))

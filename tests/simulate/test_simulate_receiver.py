@@ -26,7 +26,10 @@ def long_drive(**parameters: object) -> Simulation:
 
 def residuals(simulation: Simulation, late_s: float = 0.0) -> np.ndarray:
     """Written minus true speed, `late_s` ago, well inside the pass."""
-    t, written = speeds(simulation)
+    return off(simulation, *speeds(simulation), late_s)
+
+
+def off(simulation: Simulation, t: np.ndarray, written: np.ndarray, late_s: float) -> np.ndarray:
     inside = (t > 30) & (t < t[-1] - 30)
     true = np.interp(t - late_s, simulation.trace.t_s, simulation.trace.speed_m_s)
     return (written - true)[inside]
@@ -178,7 +181,8 @@ def test_the_lateness_can_be_measured_in_the_written_speeds(latency_s: float) ->
         latency_s=latency_s, wander_sd_m_s=0.2, white_noise_m_s=0.04, pass_length_m=2000.0
     )
     lags = np.arange(0.0, 1.5, 0.02)
-    spread = [residuals(simulation, lag).std() for lag in lags]
+    said = speeds(simulation)
+    spread = [off(simulation, *said, lag).std() for lag in lags]
     assert lags[int(np.argmin(spread))] == pytest.approx(latency_s, abs=0.041)
 
 
