@@ -155,6 +155,8 @@ def _write(
 
 def _refuse_existing(path: Path, example: str) -> None:
     refuse_folder(path, example)
+    if not path.parent.is_dir():
+        raise UsageError(f"{path}: there is no folder {path.parent}; make it, or give another name")
     if path.exists():
         raise UsageError(f"{path}: is there already and is not overwritten; give another name")
 

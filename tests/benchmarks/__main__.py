@@ -26,6 +26,7 @@ NAMES: Final = (
     "replay_flat",
     "replay_logged",
     "score_8h",
+    "report_8h",
     "season_speedup",
     "accuracy",
     "alarm_load",

@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from typing import Any
 
 import pytest
 from invoking import Made, done, refused, rigmon
+from terminal import Phone
 
 from rigmon.analysis.report import pdf
 from rigmon.log.reader import RunLog
@@ -81,7 +83,7 @@ def test_it_writes_a_page_and_never_writes_over_one(made: Made, tmp_path: Path) 
     refused("report", made.log, "-o", out, naming=out)
     refused("report", made.log, "-o", tmp_path, naming=tmp_path / "report.html")
     refused("report", made.log, "--pdf", out, naming=out)
-    refused("report", made.log, "-o", tmp_path / "none" / "run.html", naming="No such file")
+    refused("report", made.log, "-o", tmp_path / "none" / "run.html", naming=f"no folder {tmp_path / 'none'}")
     assert digest(out) == kept
     assert digest(made.log) == before
     with RunLog.open(made.log) as log:
@@ -171,6 +173,32 @@ def test_a_browser_that_fails_is_told_of(made: Made, tmp_path: Path, monkeypatch
     monkeypatch.setattr(pdf, "browser", lambda: str(broken))
     message = refused("report", made.log, "--pdf", tmp_path / "run.pdf", naming="did not print it")
     assert "no display here" in message
+
+
+def test_without_the_libraries_it_says_what_to_install(
+    made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("matplotlib", "jinja2"):
+        with monkeypatch.context() as without:
+            without.setitem(sys.modules, name, None)
+            message = refused("report", made.log, "-o", tmp_path / "run.html", naming=f"needs {name}")
+        assert "pip install 'rigmon[analysis]'" in message
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_progress_is_shown_on_a_terminal_alone(made: Made, tmp_path: Path) -> None:
+    with Phone("report", made.log, "-o", "run.html", cwd=tmp_path, columns=80) as phone:
+        assert phone.end() == 0
+    for part in (
+        "score",
+        "across the boom",
+        "coverage",
+        "stretches",
+        "drawing the map",
+        "drawing the graphs",
+    ):
+        assert re.search(rf"\r\[#*-+\] {part}", phone.screen), part
+    assert phone.screen.endswith("Wrote run.html\r\n")
 
 
 def test_a_damaged_source_is_refused(tmp_path: Path) -> None:
