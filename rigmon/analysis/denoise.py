@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from pyproj import Transformer
 
 from rigmon.analysis.frames import Columns, Floats, Mask
+from rigmon.analysis.path import Plane
 
 #: averaging window [s]: shorter than a driver can change the speed of a loaded rig by much
 WINDOW_S: Final = 1.0
@@ -131,10 +131,8 @@ class _Track:
         self._t = columns.t_ns[fresh] / 1e9
         lat, lon = columns.lat_deg[fresh], columns.lon_deg[fresh]
         if len(self._t) > 1:
-            to_plane = Transformer.from_crs(
-                "EPSG:4326", f"+proj=aeqd +lat_0={lat[0]} +lon_0={lon[0]} +datum=WGS84", always_xy=True
-            )
-            self._east, self._north = to_plane.transform(lon, lat)
+            plane = Plane(float(lat[0]), float(lon[0]))
+            self._east, self._north = plane.to_metres(lat, lon)
 
     def speed(self, at: Floats, start: float, end: float) -> Floats:
         """Speed along the course from positions, over WINDOW_S; NaN where positions are missing."""

@@ -1,6 +1,7 @@
 """Small runs made by hand for the score's tests: an invented rig with round numbers, and samples for it."""
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 
 from rigmon import config
@@ -42,6 +43,7 @@ FLOW_L_MIN = 6.0
 DEGREE_M = 111319.49079327358
 
 
+@lru_cache
 def rig(**changes: str) -> Rig:
     """The round rig; `changes` replace a line by its key: required='60' adds [score]."""
     text = RIG_TOML
