@@ -29,7 +29,7 @@ def command(
 
     With --rig, a run log is rescored on that rig from its raw readings, and with --target, --tolerance,
     --swath or --calibration on its own rig so changed; the log itself is not touched. A score on its own rig
-    leaves NAME.score.json beside the log: only logs that were scored may ever be deleted
+    leaves NAME.scored.json beside the log: only logs that were scored may ever be deleted
     to make room (see the rig file's [log]).
     JSON figures are in m, m2, s, L, L/ha, m/s, % and degrees, as their names say; what is unknown is null.
     """
@@ -64,4 +64,7 @@ def _leave_mark(log_path: Path, result: dict[str, Any]) -> None:
     except (OSError, LogError) as error:
         stderr: Any = sys.stderr
         if stderr is not None and stderr.isatty():
-            click.echo(f"rigmon: {mark_path(log_path)}: cannot be written: {error}", err=True)
+            what = getattr(error, "strerror", None) or error
+            click.echo(
+                f"rigmon: {mark_path(log_path)}: not written, so the log is not scored: {what}", err=True
+            )

@@ -1,9 +1,11 @@
 """The mark that a score leaves beside a run log, so that it is known which logs may make room for new ones.
 
-NAME.sqlite is scored when NAME.score.json is there and names that very log: its run, how many readings it
+NAME.sqlite is scored when NAME.scored.json is there and names that very log: its run, how many readings it
 has, and the checksum over all of them. Another log under the old name, or one that has grown since, is not.
+A file of that name that is no mark is somebody's own, and is left alone.
 """
 
+import errno
 import json
 import os
 import tempfile
@@ -20,7 +22,7 @@ _LONGEST: Final = 64 * 1024 * 1024
 
 def mark_path(log_path: Path) -> Path:
     """Where the mark of a run log lies."""
-    return log_path.with_name(f"{log_path.stem}.score.json")
+    return log_path.with_name(f"{log_path.stem}.scored.json")
 
 
 def identity(log: RunLog) -> dict[str, Any]:
@@ -31,11 +33,14 @@ def identity(log: RunLog) -> dict[str, Any]:
 def write_mark(log_path: Path, score: dict[str, Any]) -> None:
     """Leave the mark, with the score as `rigmon score --json` prints it: all of it or, on failure, nothing.
 
-    Raises OSError where the folder cannot be written, LogError for a log that cannot be read.
+    Raises OSError where the folder cannot be written or the name is taken, LogError for a log that cannot be
+    read.
     """
+    path = mark_path(log_path)
+    if path.exists() and not is_mark(path):
+        raise FileExistsError(errno.EEXIST, "a file that is not rigmon's is there already")
     with RunLog.open(log_path) as log:
         mark = {"mark": _MARK, "run_log": identity(log), "score": score}
-    path = mark_path(log_path)
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
     try:
         with open(descriptor, "w", encoding="utf-8") as file:
@@ -62,11 +67,21 @@ def scored(log_path: Path) -> bool | None:
 
 def is_scored(log: RunLog) -> bool:
     """Whether a mark of this very log lies beside it. A mark that cannot be read counts for nothing."""
-    path = mark_path(log.path)
+    mark = _read(mark_path(log.path))
+    return mark is not None and mark.get("mark") == _MARK and mark.get("run_log") == identity(log)
+
+
+def is_mark(path: Path) -> bool:
+    """Whether a file was written as a mark, of whatever log and version."""
+    mark = _read(path)
+    return mark is not None and "mark" in mark and "run_log" in mark
+
+
+def _read(path: Path) -> dict[str, Any] | None:
     try:
         if path.stat().st_size > _LONGEST:
-            return False
+            return None
         mark = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
-        return False
-    return isinstance(mark, dict) and mark.get("mark") == _MARK and mark.get("run_log") == identity(log)
+        return None
+    return mark if isinstance(mark, dict) else None

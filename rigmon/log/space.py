@@ -127,12 +127,13 @@ def _unused(path: Path) -> bool:
 
 def _delete(path: Path) -> int:
     """Delete a log and what lies beside it; returns the bytes. Raises OSError when the log stays."""
-    from rigmon.log.marks import mark_path
+    from rigmon.log.marks import is_mark, mark_path
 
     beside = [path.with_name(path.name + end) for end in _SIDE_FILES]
     size = path.stat().st_size
     path.unlink()
-    for other in (*beside, mark_path(path)):
+    mark = mark_path(path)
+    for other in (*beside, mark) if is_mark(mark) else beside:
         with suppress(OSError):
             size += other.stat().st_size
             other.unlink()

@@ -5,11 +5,12 @@ import json
 import os
 import shutil
 import sqlite3
+import subprocess
 from pathlib import Path
 from typing import Any
 
 import pytest
-from invoking import Made, assert_checks, done, refused, rigmon
+from invoking import INSTALLED, Made, assert_checks, done, refused, rigmon
 
 from rigmon import config, replay
 from rigmon.edge.feedback import HEADER
@@ -291,12 +292,20 @@ def test_a_score_leaves_its_mark_beside_the_log(made: Made, tmp_path: Path) -> N
     done("score", log, "--rig", made.rig)  # on a rig that may not be its own
     assert os.listdir(tmp_path) == ["a.sqlite"]
     score = as_json("score", log)
-    assert json.loads((tmp_path / "a.score.json").read_text())["score"] == score
+    assert json.loads((tmp_path / "a.scored.json").read_text())["score"] == score
     assert log.read_bytes() == before
-    assert sorted(os.listdir(tmp_path)) == ["a.score.json", "a.sqlite"]
+    assert sorted(os.listdir(tmp_path)) == ["a.scored.json", "a.sqlite"]
     (entry,) = as_json("runs", tmp_path)
     assert entry["scored"] is True
     assert "  cleanly     yes  " in done("runs", tmp_path)
+
+
+def test_a_score_led_into_a_file_of_the_marks_name_is_kept(made: Made, tmp_path: Path) -> None:
+    log, result = tmp_path / "a.sqlite", tmp_path / "a.scored.json"
+    shutil.copy(made.log, log)
+    with result.open("wb") as file:
+        subprocess.run([INSTALLED, "score", log, "--json"], check=True, stdout=file, timeout=60)
+    assert json.loads(result.read_text())["score_schema"] == 1
 
 
 def test_a_mark_that_cannot_be_written_is_no_error(

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from log_cases import HEADER
 
-from rigmon.log.marks import is_scored, mark_path, write_mark
+from rigmon.log.marks import is_mark, is_scored, mark_path, write_mark
 from rigmon.log.reader import RunLog
 from rigmon.log.writer import RunLogWriter
 from rigmon.model import NmeaLine, Reading, Source
@@ -37,11 +37,11 @@ def test_a_log_is_scored_when_its_mark_lies_beside_it(tmp_path: Path) -> None:
     assert not scored(path)
     write_mark(path, SCORE)
     assert scored(path)
-    assert mark_path(path) == tmp_path / "a.score.json"
+    assert mark_path(path) == tmp_path / "a.scored.json"
     mark = json.loads(mark_path(path).read_text())
     assert mark["score"] == SCORE
     assert list(mark["run_log"]) == ["run_id", "readings", "checksum"]
-    assert sorted(os.listdir(tmp_path)) == ["a.score.json", "a.sqlite"]  # nothing half made
+    assert sorted(os.listdir(tmp_path)) == ["a.scored.json", "a.sqlite"]  # nothing half made
 
 
 def test_a_cut_log_can_be_scored_too(tmp_path: Path) -> None:
@@ -68,7 +68,7 @@ def test_a_copied_log_with_its_mark_is_scored(tmp_path: Path) -> None:
     write_mark(path, SCORE)
     shutil.copy(path, tmp_path / "b.sqlite")
     assert not scored(tmp_path / "b.sqlite")
-    shutil.copy(mark_path(path), tmp_path / "b.score.json")
+    shutil.copy(mark_path(path), tmp_path / "b.scored.json")
     assert scored(tmp_path / "b.sqlite")
 
 
@@ -79,6 +79,25 @@ def test_a_mark_that_cannot_be_read_counts_for_nothing(tmp_path: Path, text: str
     path = make_log(tmp_path / "a.sqlite", [b"$1"])
     mark_path(path).write_bytes(text.encode("utf-8", "surrogateescape"))
     assert not scored(path)
+
+
+@pytest.mark.parametrize("text", ["", "mine", '{"score_schema": 1}'], ids=["empty", "text", "a score"])
+def test_a_file_that_is_no_mark_is_never_overwritten(tmp_path: Path, text: str) -> None:
+    """Such as the one into which the shell leads `rigmon score LOG --json`."""
+    path = make_log(tmp_path / "a.sqlite", [b"$1"])
+    mark_path(path).write_text(text)
+    with pytest.raises(FileExistsError, match="not rigmon's"):
+        write_mark(path, SCORE)
+    assert mark_path(path).read_text() == text
+    assert sorted(os.listdir(tmp_path)) == ["a.scored.json", "a.sqlite"]
+
+
+def test_an_older_mark_is_overwritten(tmp_path: Path) -> None:
+    path = make_log(tmp_path / "a.sqlite", [b"$1"])
+    mark_path(path).write_text('{"mark": 0, "run_log": {"run_id": "another"}}')
+    assert is_mark(mark_path(path))
+    write_mark(path, SCORE)
+    assert scored(path)
 
 
 def test_a_mark_of_another_version_counts_for_nothing(tmp_path: Path) -> None:

@@ -57,7 +57,7 @@ def test_the_oldest_scored_logs_go_with_their_marks_until_there_is_room(tmp_path
     stay = [d for d in sizes if sum(sizes[later] for later in sizes if later >= d) + 4 <= 3 * MB]
     assert 2 <= len(stay) <= 3
     assert names(tmp_path) == sorted(
-        ["notes.txt"] + [f"2026060{d}-080000-aaaaaa.{end}" for d in stay for end in ("sqlite", "score.json")]
+        ["notes.txt"] + [f"2026060{d}-080000-aaaaaa.{end}" for d in stay for end in ("sqlite", "scored.json")]
     )
     assert len(room.notes) == 5 - len(stay)
     assert not room.short
@@ -86,13 +86,13 @@ def test_the_gps_says_which_is_older(tmp_path: Path) -> None:
         write_mark(tmp_path / f"{name}.sqlite", SCORE)
     too_much = sum(file.stat().st_size for file in tmp_path.iterdir())
     make_room(tmp_path, RULES, free_of(7 * MB + too_much - 1))
-    assert names(tmp_path) == ["20260101-000000-bbbbbb.score.json", "20260101-000000-bbbbbb.sqlite"]
+    assert names(tmp_path) == ["20260101-000000-bbbbbb.scored.json", "20260101-000000-bbbbbb.sqlite"]
 
 
 def test_an_unscored_log_is_never_deleted_unless_told_so(tmp_path: Path) -> None:
     old = log_of_1_mb(tmp_path, "20260101-000000-aaaaaa", scored=False)
     altered = log_of_1_mb(tmp_path, "20260102-000000-aaaaaa")
-    mark_path(altered).write_text('{"mark": 1}')
+    mark_path(altered).write_text('{"mark": 1, "run_log": {}}')
     new = log_of_1_mb(tmp_path, "20260601-000000-aaaaaa")
     tight = free_of(3 * MB)
     room = make_room(tmp_path, RULES, tight)
@@ -107,6 +107,13 @@ def test_an_unscored_log_is_never_deleted_unless_told_so(tmp_path: Path) -> None
     assert [note.split()[3] for note in room.notes] == ["(never", "(never"]
     assert room.short  # 3 MB are all that there is
     assert "no run log is left to delete" in room.shortage(told_so)
+
+
+def test_a_file_of_the_marks_name_that_is_none_stays(tmp_path: Path) -> None:
+    log = log_of_1_mb(tmp_path, "20260101-000000-aaaaaa", scored=False)
+    mark_path(log).write_text("mine")
+    make_room(tmp_path, LogSpace(keep_free_mb=7, delete_unscored=True), lambda _: 0)
+    assert names(tmp_path) == [mark_path(log).name]
 
 
 def test_the_running_log_is_never_deleted(tmp_path: Path) -> None:
