@@ -59,7 +59,7 @@ def _sheet(kept: Kept) -> str:
             text = kept.text(element.key)
             rules = f" <small>{', '.join(element.rules)}</small>" if element.rules else ""
             cell = escape(text) if text else "<span class='blank' title='blank'>&nbsp;</span>"
-            origin = (kept.record["elements"].get(element.key) or {}).get("from")
+            origin = (kept.record["elements"].get(element.key) or {}).get("from", "")
             mark = {"log": " <small>from the log</small>", "computed": " <small>worked out</small>"}.get(
                 origin, ""
             )
