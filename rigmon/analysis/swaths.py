@@ -200,7 +200,7 @@ def _head(along_m: Floats, edges: Floats, length_m: float) -> Floats:
     """The ring round the first so many metres."""
     to_m = along_m[0] + length_m
     whole = edges[along_m < to_m]
-    if to_m < along_m[-1]:
+    if to_m <= along_m[-1]:
         cut = [np.interp(to_m, along_m, edges[:, side, axis]) for side in (0, 1) for axis in (0, 1)]
         whole = np.concatenate((whole, np.reshape(cut, (1, 2, 2))))
     return _ring(whole)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from driven import driven
-from hand_made import DEGREE_M, rig, run
+from hand_made import DEGREE_M, Track, rig, run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -415,3 +415,12 @@ def test_without_shapely_it_is_said_what_to_install(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(extras, "import_module", absent)
     with pytest.raises(UsageError, match=r"coverage needs shapely.*pip install 'rigmon\[analysis\]'"):
         covered(strips((0, 0, 100)))
+
+
+def test_a_strip_exactly_as_long_as_the_boom_is_wide() -> None:
+    """Its headland ends at its last place: a ring still needs both ends."""
+    data = run(Track().go(5, boom=0).go(1, speed=5.0).go(5, boom=0))
+    ground, path = Ground(data), path_of(data.columns)
+    assert path is not None
+    found = coverage(Coverage(ground, path))
+    assert found["covered_once_m2"] == pytest.approx(25, rel=0.01)
