@@ -604,14 +604,14 @@ _toml = st.lists(
 ).map(lambda tables: "\n".join(f"[{s}]\n" + "".join(f"{k} = {v}\n" for k, v in pairs) for s, pairs in tables))  # fmt: skip
 
 
-@settings(max_examples=500)
+@settings(max_examples=200)
 @given(text=st.text(max_size=200) | _toml)
 @example(text="\ufeff")
 def test_no_text_raises_anything_but_a_config_error(text: str) -> None:
     _parse_or_refuse(text)
 
 
-@settings(max_examples=500)
+@settings(max_examples=200)
 @given(changes=st.lists(st.tuples(st.sampled_from(KEYS), _value), min_size=1, max_size=5))
 def test_no_change_to_a_good_file_raises_anything_but_a_config_error(
     changes: list[tuple[tuple[str, str], str]],

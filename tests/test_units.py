@@ -4,7 +4,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rigmon import units
@@ -100,6 +100,7 @@ _amount = st.floats(1e-80, 1e80) | st.floats(-1e80, -1e-80) | st.floats(0.01, 10
 
 
 @pytest.mark.parametrize(("dimension", "unit"), EVERY_UNIT)
+@settings(max_examples=20)  # of each of some ninety units
 @given(amount=_amount)
 @example(amount=1.0)
 def test_what_is_written_is_read_back(dimension: str, unit: str, amount: float) -> None:

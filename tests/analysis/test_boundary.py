@@ -241,7 +241,7 @@ KINDS = st.sampled_from(
 
 
 @given(kind=KINDS, inside=JSON, raw=st.text(max_size=30))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_whatever_a_file_holds_it_is_a_boundary_or_a_refusal(kind: Any, inside: Any, raw: str) -> None:
     item = {"type": kind, "coordinates": inside, "features": inside, "geometry": inside, "geometries": inside}
     for given_text in (text(item), text(inside), raw):

@@ -462,7 +462,7 @@ def numbers(part: Any) -> list[float]:
     return [part] if isinstance(part, int | float) and not isinstance(part, bool) else []
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(pieces(st.floats(0, 4)))
 def test_shares_sum_to_100_and_nothing_is_negative(parts: list[Any]) -> None:
     result = score(run(driven(parts)))
@@ -482,7 +482,7 @@ def test_shares_sum_to_100_and_nothing_is_negative(parts: list[Any]) -> None:
             assert listed <= share * known * (1 + 1e-9) + 1e-9
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(pieces(st.just(0.0) | st.floats(0.01, 4)), st.data())
 def test_splitting_samples_changes_no_sum(parts: list[Any], data: st.DataObject) -> None:
     samples = driven(parts)

@@ -110,7 +110,9 @@ def test_nearly_every_stretch_is_found_and_hardly_any_invented() -> None:
             Event(kinds[(seed + n) % 3], 30.0 + 230.0 * n + 5 * seed, 20.0, CASES[kinds[(seed + n) % 3]][2])
             for n in range(4)
         )
-        scenario = Scenario(seed=seed, passes=9, pass_length_m=150, wander_sd_m_s=0.03, events=events)
+        scenario = Scenario(
+            seed=seed, passes=9, pass_length_m=150, wander_sd_m_s=0.03, sentences=("RMC",), events=events
+        )
         simulation = simulate(scenario)
         outputs, count, _ = drive(simulation)
         data = from_outputs(
