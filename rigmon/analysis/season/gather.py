@@ -1,6 +1,7 @@
 """A season from a folder: which logs, their summaries (kept or made), totals, trends."""
 
 import json
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -44,6 +45,8 @@ def season(
     """
     found = scan(folder)
     version = analysis_version()
+    if cache is not None and not os.access(cache.absolute().parent, os.W_OK):
+        raise UsageError(f"--cache: {cache}: there is no folder {cache.parent} that can be written")
     kept = Cache(_cache_path(folder, cache) if keep else None, version)
     if cache is not None and kept.trouble is not None:
         raise UsageError(f"--cache: {kept.trouble}")
@@ -82,8 +85,6 @@ def season(
         done += 1
         if progress is not None:
             progress(done, len(found.logs))
-    if cache is not None and kept.trouble is not None:
-        raise UsageError(f"--cache: {kept.trouble}")
     _drop_shorter(summaries, left_out)
     runs = [{"path": str(path), "digest": digest, **summary} for path, (digest, summary) in summaries.items()]
     runs.sort(key=_order)

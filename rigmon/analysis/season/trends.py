@@ -85,7 +85,7 @@ FIGURES: Final = (
     ),
     Figure(
         "metered_over_calculated_pct",
-        "flowmeter above the calibrated nozzles",
+        "flowmeter against the calibrated nozzles",
         "%",
         _metered_pct,
         (
