@@ -2,7 +2,7 @@
 
 import sys
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,14 @@ from rigmon.errors import UsageError
 if TYPE_CHECKING:
     from datetime import tzinfo
 
-    from rigmon.analysis.record.draft import Draft
+    from rigmon.analysis.record.draft import Draft, Used
+    from rigmon.cli.dialogue import Dialogue
+
+#: an answer that leaves an element blank; Enter gives it
+BLANK = "-"
+#: more in one tank are a slip of the keyboard
+_MOST_PRODUCTS = 12
+_PRODUCT = "Such as: Product A; 0000-000; 32 fl oz/ac. The number may be left empty."
 
 
 @click.command("record")
@@ -64,8 +71,9 @@ def command(
     """The application record of the run SOURCE, appended to a season book that only grows.
 
     What the log knows is filled in: date, times, place, area, volume, rate (gal/ac, ac, gal or L/ha, ha, L).
-    The rest is asked for on a terminal (Enter leaves it blank) or given by options; what nobody gives stays
-    visibly blank. The legal duty stays with the certified applicator.
+    The rest is asked for on a terminal (Enter leaves it blank, 'back' asks again, Ctrl-C keeps the answers
+    for the next start) or given by options; what nobody gives stays visibly blank. The legal duty stays with
+    the certified applicator.
     """
     from rigmon.analysis.ground import Ground
     from rigmon.analysis.record.book import SeasonBook
@@ -88,14 +96,19 @@ def command(
         return draft(run, ground, scored, zone=where, system=system, products=used, stated=stated)
 
     made = make()
+    dialogue = None
     if not as_json and sys.stdin is not None and sys.stdin.isatty():
-        stated |= _ask(made)
+        dialogue = _dialogue(book_path, run.run_id or source.stem, run.rig.units)
+        typed, used = dialogue.run(lambda d: _ask(d, made, used))
+        stated |= typed
         made = make()
     if dry_run:
         kept = None
     else:
         with SeasonBook(book_path) as book:
             kept = book.add(made, corrects=correct)
+    if dialogue is not None:
+        dialogue.finish(dry_run)
     if as_json:
         print_json({**made.to_json(), "name": None if kept is None else kept.name, "book": str(book_path)})
         return
@@ -137,47 +150,76 @@ def _zone(name: str | None) -> "tzinfo":
         raise UsageError(f"--zone {name!r} is not known; give its name, such as America/Denver") from None
 
 
-def _ask(made: "Draft") -> dict[str, str]:
-    """What the log cannot know, one line each; Enter leaves it blank."""
-    from rigmon.analysis.record.elements import BY_KEY
-    from rigmon.cli.dialogue import wait_for_a_line
+def _dialogue(book_path: Path, run_name: str, rig_units: str) -> "Dialogue":
+    """Questions whose answers are kept beside the book, a file for each run, until they are in it."""
+    from rigmon.calibration.session import session_path
+    from rigmon.cli.dialogue import Dialogue
 
-    click.echo("Enter leaves an element blank; Ctrl-C keeps nothing.")
-    answers = {}
+    return Dialogue(
+        "us" if rig_units == "us" else "metric",
+        "record",
+        session_path(book_path, "record", run_name),
+        {"run": run_name},
+        caution="Enter leaves an element blank; Ctrl-C keeps the answers for the next start.",
+    )
+
+
+def _ask(
+    dialogue: "Dialogue", made: "Draft", products: Sequence["Used"]
+) -> tuple[dict[str, str], list["Used"]]:
+    """What the log cannot know, one question each: the person's texts, and the products."""
+    from rigmon.analysis.record.answers import read_answer
+    from rigmon.analysis.record.draft import Used
+    from rigmon.analysis.record.elements import BY_KEY
+
+    def read(key: str) -> Callable[[str], str]:
+        return lambda text: "" if text == BLANK else read_answer(key, text)
+
+    def product(text: str) -> Used | None:
+        return None if text == BLANK else Used.read(text)
+
+    answers: dict[str, str] = {}
+    used = list(products)
     for key in made.blank:
         element = BY_KEY[key]
-        if element.from_log:
-            continue
-        hint = f" (such as: {element.hint})" if element.hint else ""
-        click.echo(f"{element.label}{hint}: ", nl=False, err=True)
-        wait_for_a_line(sys.stdin)
-        text = sys.stdin.readline()
-        if not text:
-            raise click.Abort  # the terminal is gone
-        if text.strip():
-            answers[key] = text
-    return answers
+        about = f"Such as: {element.hint}." if element.hint else ""
+        if key == "products":
+            while len(used) < _MOST_PRODUCTS:
+                number = f"Product {len(used) + 1}"
+                prompt = f"{number}: name; registration number; dose [{'no more' if used else 'blank'}]"
+                one = dialogue.ask(number, prompt, product, default=BLANK, about=_PRODUCT)
+                if one is None:
+                    break
+                used.append(one)
+        elif key == "product_totals" and not (used and made.figures["volume_l"] is None):
+            continue  # nothing to add up, or worked out
+        elif element.asked:
+            prompt = f"{element.label} [blank]"
+            answers[key] = dialogue.ask(key, prompt, read(key), default=BLANK, about=about)
+    return answers, used
 
 
 def _show(made: "Draft") -> None:
     from rigmon.analysis.record.elements import DUTY, ELEMENTS, RULES
+    from rigmon.cli.dialogue import width
 
+    wide = min(width(), 78)
     for element in ELEMENTS:
         entry = made.entries.get(element.key)
         text = "______" if entry is None else entry.text
         if entry is not None and entry.origin == "computed":
             text += " (worked out)"
-        click.echo(click.wrap_text(f"{element.label}: {text}", 78, "", "    "))
+        click.echo(click.wrap_text(f"{element.label}: {text}", wide, "", "    "))
     for rule, labels in made.missing().items():
         if labels:
             click.echo()
             click.echo(
                 click.wrap_text(
                     f"Blank, and asked for where it applies by {RULES[rule]}: {'; '.join(labels)}",
-                    78,
+                    wide,
                     "",
                     "    ",
                 )
             )
     click.echo()
-    click.echo(click.wrap_text(DUTY, 78))
+    click.echo(click.wrap_text(DUTY, wide))

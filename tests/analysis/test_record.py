@@ -94,6 +94,66 @@ def test_totals_are_what_went_out_with_the_spray() -> None:
     assert "Product B, registration number ______, 0.5 % v/v" in made.entries["products"].text
 
 
+def test_all_that_went_out_counts_also_where_no_rate_is_known() -> None:
+    # hand-worked: 300 s at 2 m/s x 5 m = 3000 m2 and 30 L; 30 s without a receiver: 3 L by the meter and,
+    # between known places, 300 m2; 30 s without a meter: 300 m2 and, by the mean flow, 3 L; 30 s more
+    track = Track().go(300).go(30, gps=False).go(30).go(30, flow=None).go(30)
+    used = [Used.read("Product A; 0000-000; 2 L/ha")]
+    made = drafted(run(track), products=used)
+    assert made.entries["area_treated"].text == "0.420 ha, of it about 0.030 ha estimated"
+    assert made.entries["spray_volume"].text == "42.0 L, of it about 3.0 L estimated"
+    assert made.figures["volume_l"] == pytest.approx(42)
+    assert made.entries["product_totals"].text == "Product A: 840 mL"  # 42 x 2 / 100 L
+    doubt = drafted(run(Track().go(300).go(30, boom=None).go(30)))
+    assert doubt.entries["spray_volume"].text == (
+        "33.0 L; without 30 s in which the boom's state was not known"
+    )
+
+
+def test_a_volume_that_the_person_states_is_what_totals_rest_on() -> None:
+    used = [Used.read("Product A; 0000-000; 2 L/ha")]
+    made = drafted(products=used, stated={"spray_volume": "50 L by the tank's marks"})
+    assert made.entries["product_totals"].text == "Product A: 1.00 L"  # hand-worked: 50 x 2 / 100
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "words"),
+    [
+        ("date", "2026-13-45", "must be a date"),
+        ("date", "1 June", "must be a date"),
+        ("start_time", "99:99", "must be a time of day"),
+        ("end_time", "2026-06-31 10:00 UTC", "must be a date"),
+        ("area_treated", "-5 ac", "above zero"),
+        ("plot_size", "0 ha", "above zero"),
+        ("spray_volume", "much", "above zero"),
+        ("wind", "-5 mph", "from 0 to 100 mph"),
+        ("wind", "500 km/h", "from 0 to 100 mph"),
+        ("wind", "4 mph from 400 deg", "0 to 360 degrees"),
+        ("weather", "620 F, clear", "620 F"),
+        ("weather", "20 C, 140 %", "0 to 100 %"),
+        ("growth_stage", "101", "00 to 99"),
+        ("eppo_code", "1", "5 or 6 letters"),
+        ("crop_or_site", "range\nland", "one line"),
+        ("remarks", "a\x1b[2Jb", "control characters"),
+        ("remarks", "x" * 501, "too long"),
+    ],
+)
+def test_what_cannot_be_is_refused_by_name(key: str, text: str, words: str) -> None:
+    with pytest.raises(UsageError, match=words) as refusal:
+        drafted(stated={key: text})
+    assert str(refusal.value).startswith(f"{key} = ")
+
+
+def test_what_can_be_stays_as_it_was_written() -> None:
+    stated = {
+        "date": "2026-06-01", "start_time": "8:30", "end_time": "2026-06-01 11:15 MDT",
+        "plot_size": "12 acres", "wind": "4-6 mph from 315 deg, gusts", "weather": "-2 C, 45-50 %, clear",
+        "growth_stage": "12-14", "eppo_code": "ZEAMX", "customer": "A. Customer\nRoad 1",
+    }  # fmt: skip
+    made = drafted(stated=stated)
+    assert {key: made.entries[key].text for key in stated} == stated
+
+
 def test_the_persons_word_goes_before_the_logs() -> None:
     made = drafted(stated={"area_treated": "1.5 ac, measured", "wind": " 4 mph from N ", "remarks": "  "})
     assert (made.entries["area_treated"].text, made.entries["area_treated"].origin) == (

@@ -52,26 +52,52 @@ def test_a_dry_run_keeps_nothing(made: Made, tmp_path: Path) -> None:
 
 def test_what_the_log_cannot_know_is_asked_for_on_a_terminal(made: Made, tmp_path: Path) -> None:
     with Phone("record", made.log, "--set", "helpers=none", cwd=tmp_path) as phone:
-        phone.answer("Certified applicator", "A. Applicator")
-        phone.answer("Certification number", "")
-        for _ in range(3):
-            phone.answer(": ", "")
-        phone.wait_for("Size of the plot")
+        phone.answer("Certified applicator [blank]:", "A. Applicator")
+        phone.answer("Certification number [blank]:", "")
+        for _ in range(2):
+            phone.answer("[blank]:", "")
+        phone.answer("Size of the plot or field [blank]:", "-5 ac")
+        phone.wait_for("above zero")
+        phone.answer("[blank]:", "12 ac")
         assert "Noncertified" not in plain(phone.screen)
-        for _ in range(20):
-            phone.types("")
+        for _ in range(4):
+            phone.answer("[blank]:", "")
+        phone.answer("Product 1: ", "Product A; 0000-000; 32 fl oz/ac")
+        phone.answer("Product 2: ", "Product B")
+        phone.wait_for("left empty")
+        phone.answer("Product 2: ", "")
+        for _ in range(4):
+            phone.answer("[blank]:", "")
         assert phone.end() == 0
     (kept,) = as_json("records", cwd=tmp_path)
     assert kept["elements"]["applicator_name"] == {"text": "A. Applicator", "from": "person"}
     assert kept["elements"]["applicator_number"] is None
+    assert kept["elements"]["products"]["text"] == "Product A, registration 0000-000, 32 fl oz/ac"
+    assert kept["elements"]["product_totals"]["from"] == "computed"
+    assert [file.name for file in tmp_path.iterdir()] == ["applications.sqlite"]
 
 
-def test_interrupted_questions_keep_nothing(made: Made, tmp_path: Path) -> None:
+def test_an_interruption_loses_nothing_that_was_typed(made: Made, tmp_path: Path) -> None:
     with Phone("record", made.log, cwd=tmp_path) as phone:
-        phone.wait_for("Certified applicator")
+        phone.answer("Certified applicator [blank]:", "A. Applicator")
+        phone.wait_for("Certification number")
         phone.press("\x03")
         assert phone.end() == 130
-    assert list(tmp_path.iterdir()) == []
+        assert "Your answers are kept" in plain(phone.screen)
+    with Phone("record", made.log, cwd=tmp_path) as phone:
+        phone.answer("resume?", "y")
+        phone.answer("Certification number [blank]:", "000-000")
+        phone.wait_for("Noncertified")
+        phone.kill()
+    with Phone("record", made.log, cwd=tmp_path) as phone:
+        phone.answer("resume?", "y")
+        for _ in range(13):
+            phone.answer("[blank]:", "")
+        assert phone.end() == 0
+    (kept,) = as_json("records", cwd=tmp_path)
+    assert kept["elements"]["applicator_name"]["text"] == "A. Applicator"
+    assert kept["elements"]["applicator_number"]["text"] == "000-000"
+    assert [file.name for file in tmp_path.iterdir()] == ["applications.sqlite"]
 
 
 def test_refusals(made: Made, tmp_path: Path) -> None:
@@ -80,6 +106,7 @@ def test_refusals(made: Made, tmp_path: Path) -> None:
     for words, naming in (
         (["--set", "windd=x"], "'windd' is no element"),
         (["--set", "wind"], "KEY=TEXT"),
+        (["--set", "wind=-5 mph"], "wind = '-5 mph' cannot be"),
         (["--from", "bad.toml"], "bad.toml: wind must be text"),
         (["--from", "worse.toml"], "worse.toml: not valid TOML"),
         (["--from", "no.toml"], "no.toml: cannot be read"),

@@ -9,7 +9,8 @@ import numpy as np
 
 from rigmon.analysis.frames import RunData
 from rigmon.analysis.ground import Ground
-from rigmon.analysis.record.elements import BY_KEY, ELEMENTS, RULES
+from rigmon.analysis.record.answers import read_answer, stated_quantity
+from rigmon.analysis.record.elements import ELEMENTS, RULES
 from rigmon.analysis.utc import utc_ms
 from rigmon.calibration.result import System
 from rigmon.calibration.tank import Product, amount_text, read_product
@@ -96,11 +97,12 @@ def draft(
     """A record of a run. `stated` are the person's own texts by element key; they go before the log's.
 
     `zone` is the time zone of the place, for date and times; `system` 'us' or 'metric', else the rig's.
-    Raises UsageError for a key that is no element.
+    Raises UsageError for a key that is no element, and for a text that cannot be.
     """
     units: System = system or ("us" if run.rig.units == "us" else "metric")
     entries: dict[str, Entry] = {}
     figures = _figures(run, ground, score)
+    own = {key: answer for key, text in (stated or {}).items() if (answer := read_answer(key, text))}
 
     def log(key: str, text: str | None) -> None:
         if text is not None:
@@ -118,9 +120,14 @@ def draft(
             f"{figures['west_lon_deg']:.5f} to {figures['east_lon_deg']:.5f}",
         )
     if figures["area_m2"] > 0:
-        log("area_treated", show(figures["area_m2"], "area", units, 3))
+        guessed = figures["area_estimated_m2"]
+        log("area_treated", _with_part(figures["area_m2"], guessed, "area", units, 3))
     if figures["volume_l"] is not None:
-        log("spray_volume", show(figures["volume_l"], "volume", units, 1))
+        guessed = figures["volume_estimated_l"]
+        text = _with_part(figures["volume_l"], guessed, "volume", units, 1)
+        if figures["boom_unknown_s"] > 0:
+            text += f"; without {figures['boom_unknown_s']:.0f} s in which the boom's state was not known"
+        log("spray_volume", text)
     if figures["mean_l_ha"] is not None:
         log(
             "rate",
@@ -136,23 +143,42 @@ def draft(
     log("run", f"{run.run_id or 'no run id'}, {run.source}")
     if products:
         entries["products"] = Entry("; ".join(_product_text(used) for used in products), "person")
-        totals = [_total(used, figures, units) for used in products]
+        stated_l = stated_quantity(own.get("spray_volume", ""), "volume")
+        volume_l = figures["volume_l"] if stated_l is None else stated_l
+        totals = [_total(used, volume_l, figures["target_l_ha"], units) for used in products]
         figures["products"] = [
             {"name": used.product.name, "number": used.number or None, "dose": used.product.dose_text}
             for used in products
         ]
         if all(total is not None for total in totals):
             entries["product_totals"] = Entry("; ".join(t for t in totals if t is not None), "computed")
-    for key, text in (stated or {}).items():
-        if key not in BY_KEY:
-            raise UsageError(f"{key!r} is no element of a record; elements are: {', '.join(BY_KEY)}")
-        if text.strip():
-            entries[key] = Entry(text.strip(), "person")
+    entries.update({key: Entry(text, "person") for key, text in own.items()})
     return Draft(entries, figures)
 
 
+def _with_part(whole: float, guessed: float, dimension: str, system: System, digits: int) -> str:
+    """'0.420 ac, of it about 0.010 ac estimated'."""
+    text = show(whole, dimension, system, digits)
+    part = show(guessed, dimension, system, digits)
+    return text if part == show(0.0, dimension, system, digits) else f"{text}, of it about {part} estimated"
+
+
 def _figures(run: RunData, ground: Ground, score: Mapping[str, Any]) -> dict[str, Any]:
+    """What the log says in carried units, for machines.
+
+    area_m2 and volume_l are all that was treated and all that went out with the boom on, so also where the
+    rate is not known: area without a current speed is estimated as in the score (area_estimated_m2 of it),
+    volume while no flow was known by the mean flow (volume_estimated_l of it). What went out while the boom's
+    state was not known is in neither: boom_unknown_s.
+    """
     columns = run.columns
+    on = columns.boom_on == 1
+    no_area = on & np.isnan(columns.area_m2)
+    area_estimated_m2 = float(np.nansum(ground.area_m2[no_area]))
+    seen = on & ~np.isnan(columns.volume_l)
+    seen_l, seen_s = float(columns.volume_l[seen].sum()), float(ground.dt_s[seen].sum())
+    unseen_s = float(ground.dt_s[on & ~seen].sum())
+    volume_estimated_l = seen_l / seen_s * unseen_s if seen_s > 0 else 0.0
     sprayed = ground.treated | ground.unknown
     where = np.flatnonzero(sprayed & columns.position_known)
     lat, lon = columns.lat_deg[where], np.unwrap(columns.lon_deg[where], period=360)
@@ -169,8 +195,11 @@ def _figures(run: RunData, ground: Ground, score: Mapping[str, Any]) -> dict[str
         "run_id": run.run_id,
         "start_utc_ms": None if np.isnan(moments[0]) else round(float(moments[0])),
         "end_utc_ms": None if np.isnan(moments[1]) else round(float(moments[1])),
-        "area_m2": score["applied"]["area_m2"],
-        "volume_l": score["applied"]["volume_l"],
+        "area_m2": score["applied"]["area_m2"] + area_estimated_m2,
+        "area_estimated_m2": area_estimated_m2,
+        "volume_l": seen_l + volume_estimated_l if seen_s > 0 else None,
+        "volume_estimated_l": volume_estimated_l,
+        "boom_unknown_s": float(ground.dt_s[np.isnan(columns.boom_on)].sum()),
         "mean_l_ha": score["rate"]["mean_l_ha"],
         "target_l_ha": run.rig.target.rate_l_ha,
         "in_tolerance_area_pct": score["rate"]["in_tolerance_area_pct"],
@@ -192,10 +221,10 @@ def _product_text(used: Used) -> str:
     return f"{used.product.name}{number}, {used.product.dose_text}"
 
 
-def _total(used: Used, figures: Mapping[str, Any], system: System) -> str | None:
+def _total(used: Used, volume_l: float | None, target_l_ha: float, system: System) -> str | None:
     """What went out with the spray: volume applied x dose / target rate, as the tank was mixed."""
-    volume_l, dose = figures["volume_l"], used.product.dose
+    dose = used.product.dose
     if volume_l is None:
         return None
-    part = dose.value / 100 if dose.kind == "concentration" else dose.value / figures["target_l_ha"]
+    part = dose.value / 100 if dose.kind == "concentration" else dose.value / target_l_ha
     return f"{used.product.name}: {amount_text(volume_l * part, used.product.kind, system)}"

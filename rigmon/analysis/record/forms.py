@@ -57,7 +57,7 @@ def _sheet(kept: Kept) -> str:
         parts.append(f"<tbody><tr><th colspan='2' scope='rowgroup' class='group'>{title}</th></tr>")
         for element in (element for element in ELEMENTS if element.group == group):
             text = kept.text(element.key)
-            rules = f" <small>{', '.join(element.rules)}</small>" if element.rules else ""
+            rules = f" <small class='nobr'>{', '.join(element.rules)}</small>" if element.rules else ""
             cell = escape(text) if text else "<span class='blank' title='blank'>&nbsp;</span>"
             origin = (kept.record["elements"].get(element.key) or {}).get("from", "")
             mark = {"log": " <small>from the log</small>", "computed": " <small>worked out</small>"}.get(
@@ -66,11 +66,12 @@ def _sheet(kept: Kept) -> str:
             parts.append(f"<tr><th scope='row'>{escape(element.label)}{rules}</th><td>{cell}{mark}</td></tr>")
         parts.append("</tbody>")
     parts.append("</table>")
+    legend = "; ".join(f"<b>{rule}</b> {escape(text)}" for rule, text in RULES.items())
+    parts.append(f"<p class='duty'>Asked for by: {legend}.</p>")
     missing = {rule: labels for rule, labels in kept.record["missing"].items() if labels}
     if missing:
         lines = "".join(
-            f"<li><b>{rule}</b> ({escape(RULES[rule])}): {escape('; '.join(labels))}</li>"
-            for rule, labels in missing.items()
+            f"<li><b>{rule}</b>: {escape('; '.join(labels))}</li>" for rule, labels in missing.items()
         )
         parts.append(f"<p>Blank above, and asked for where the rule applies:</p><ul>{lines}</ul>")
     parts.append("<p class='sign'>Certified applicator: <span class='blank'>&nbsp;</span> Date: ")
@@ -103,16 +104,20 @@ th[scope=row] { width: 42%; font-weight: 600; }
 td { overflow-wrap: anywhere; }
 .group { padding-top: .8rem; border-bottom: 2px solid var(--ink); }
 small { color: var(--soft); font-weight: 400; }
+.nobr { white-space: nowrap; }
 .blank { display: inline-block; min-width: 9rem; border-bottom: 1px dotted var(--ink); }
-.duty { color: var(--soft); font-size: .9rem; }
+.duty { color: var(--soft); font-size: .9em; }
 @media print {
   :root { --ink: #000; --soft: #444; --line: #888; --page: #fff; }
-  body { font-size: 9.5pt; }
+  body { font-size: 8.5pt; line-height: 1.25; }
+  h1 { font-size: 13pt; margin: 0 0 4pt; }
+  p, ul { margin: 4pt 0; }
+  .group { padding-top: 5pt; }
   .sheet { break-after: page; padding: 0; max-width: none; }
   .sheet:last-child { break-after: auto; }
   th, td { padding: .1rem .3rem; }
 }
-@page { margin: 14mm; }
+@page { margin: 12mm; }
 </style>
 </head>
 <body>
