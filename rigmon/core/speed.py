@@ -17,8 +17,9 @@ _GATE_M_S2: Final = 4.0
 _REFUSED_MAX: Final = 4
 #: a gap after which the filter starts afresh
 _FRESH_START_S: Final = 5.0
-#: acceleration is not carried further than this
-_CARRY_S: Final = 1.0
+#: acceleration is not carried further than this: a second after the last fix of a 1 Hz receiver it would tell
+#: of speeds that were never driven, for its noise grows with the time it is carried
+_CARRY_S: Final = 0.25
 
 
 class SpeedFilter:
