@@ -41,6 +41,8 @@ USUAL_SD: Final = 2.5
 #: standard deviation over median absolute deviation, of a normal distribution
 _SD_OF_MEDIAN: Final = 1.4826
 _BLOCKS: Final = 12
+#: more than this of the motion's variance is not put down to the averaging
+MOST_SMOOTHED: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ def denoise(columns: Columns, mask: Mask) -> Denoised:
     n = len(columns)
     speed, flow = np.full(n, np.nan), np.full(n, np.nan)
     quick, slow, seen = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    wider, wider_seen = np.full(n, np.nan), np.full(n, np.nan)
     track = _Track(columns)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
     for first, after in zip(edges[::2], edges[1::2], strict=True):
@@ -76,12 +79,17 @@ def denoise(columns: Columns, mask: Mask) -> Denoised:
         known = ~np.isnan(witness)
         if known.all() and len(middle) > 1:
             path = np.concatenate(([0.0], np.cumsum(witness * dt)))
-            seen[part] = witness - _mean_rate(marks, path, middle, SLOW_S)
+            slow_seen = _mean_rate(marks, path, middle, SLOW_S)
+            seen[part] = witness - slow_seen
+            wider[part] = _mean_rate(marks, travelled, middle, 2 * WINDOW_S) - slow[part]
+            wider_seen[part] = _mean_rate(marks, path, middle, WINDOW_S) - slow_seen
     weights = columns.dt_ns / 1e9
     both = _averaged(quick, seen, weights, _usual(quick[mask]))
     usual = _usual(both[mask])
     share = _motion_share(np.where(np.abs(both) <= usual, both, np.nan), quick, seen, weights)
-    drawn_in = (1 - np.sqrt(share)) * np.clip(both[mask], -usual, usual)
+    known = (np.abs(both) <= usual) & ~np.isnan(seen)
+    smoothed = _smoothed_away(quick, seen, wider, wider_seen, np.where(known, weights, 0.0))
+    drawn_in = (1 - np.sqrt(share * (1 + smoothed))) * np.clip(both[mask], -usual, usual)
     speed[mask] = slow[mask] + both[mask] - drawn_in
     return Denoised(speed, flow, share)
 
@@ -105,6 +113,23 @@ def _averaged(quick: Floats, seen: Floats, weights: Floats, usual: float) -> Flo
         return quick
     weight_seen = noise / (noise + noise_seen)
     return np.where(np.isnan(seen), quick, (1 - weight_seen) * quick + weight_seen * seen)
+
+
+def _smoothed_away(quick: Floats, seen: Floats, wider: Floats, wider_seen: Floats, weights: Floats) -> float:
+    """Variance of the motion that averaging over WINDOW_S has taken, as a share of what it has left.
+
+    A mean over W takes W^2/12 x the variance of the motion's rate of change, to first order. With Doppler
+    and positions averaged over W, their covariance lacks 2 W^2/12 of it; with Doppler averaged over 2 W and
+    positions twice over W, 6 W^2/12.
+    """
+    if weights.sum() < LEAST_S:
+        return 0.0
+    used = weights > 0
+    once = float(np.sum(weights[used] * quick[used] * seen[used]))
+    twice = float(np.sum(weights[used] * wider[used] * wider_seen[used]))
+    if not once > 0:
+        return 0.0
+    return min(max((once - twice) / once * 2 / (6 - 2), 0.0), MOST_SMOOTHED)
 
 
 def _window(at: Floats, window_s: float, first: float, last: float) -> tuple[Floats, Floats]:
