@@ -72,6 +72,9 @@ def across_boom(ground: Ground, path: Path) -> dict[str, Any]:
                          known dose: in_tolerance_pct, under_pct, over_pct
     area_off_by_5_pct    share of the area whose dose differs by more than 5 % from that in the boom's middle,
     area_off_by_10_pct   by the turn alone; standing and backward ground is off by definition
+    in_tolerance_pct, under_pct, over_pct    shares of the whole area with the turns counted; standing and
+                         backward ground is over. The score's shares take the dose in the boom's middle for
+                         the whole width, so the difference is what the turns alone did
     curved_share_pct     share of the area driven in turns so sharp that a boom end is off by more than 5 %
     standing_m2, _s, _l  where nozzles nearly stood: ground under them, time in which at least one did, what
     backward_m2, _s, _l  they gave; the same where they ran backwards
@@ -129,6 +132,9 @@ def across_boom(ground: Ground, path: Path) -> dict[str, Any]:
             }
             for k in range(count)
         ],
+        "in_tolerance_pct": _pct(float((area - under - over).sum()), swept_m2),
+        "under_pct": _pct(float(under.sum()), swept_m2),
+        "over_pct": _pct(float(over.sum()) + slow["standing"][0] + slow["backward"][0], swept_m2),
         "area_off_by_5_pct": _pct(off[0.05], swept_m2),
         "area_off_by_10_pct": _pct(off[0.10], swept_m2),
         "curved_share_pct": _pct(curved_m2, driven_m2),

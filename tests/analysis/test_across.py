@@ -118,6 +118,9 @@ def test_every_nozzle_of_a_circle_gets_what_geometry_says() -> None:
     # the outer strips' area, hand-worked: (11.5 + 8.5) / (11.5 + 10.5 + 9.5 + 8.5) = 50 %
     assert found["area_off_by_10_pct"] == pytest.approx(50.0, abs=0.2)
     assert found["curved_share_pct"] == 100.0
+    # of the whole area, 11.5 / 40 is under, 8.5 / 40 over
+    assert found["in_tolerance_pct"] == pytest.approx(50.0, abs=0.2)
+    assert (found["under_pct"], found["over_pct"]) == pytest.approx((28.75, 21.25), abs=0.2)
     left = result(arcs([10.0], 4.0, nozzles=4, right=False))
     assert [one["mean_l_ha"] for one in left["nozzles"]] == pytest.approx(wanted[::-1], rel=0.003)
 
@@ -142,6 +145,10 @@ def test_what_stands_and_what_runs_backwards_is_counted_not_divided_by() -> None
         "nozzle": 4, "offset_m": 1.5, "mean_l_ha": None, "in_tolerance_pct": None, "under_pct": None,
         "over_pct": None,
     }  # fmt: skip
+    # over: at R = 1 m the strip of 0.5 (200 L/ha) and the backward one, at 0.5 m the backward one:
+    # 6.283 x 0.5 + 9.42 = 12.57 m2 of 6.283 x 5 + 3.142 x 8 = 56.55 m2; the others run at 1.5 and more: under
+    assert found["over_pct"] == pytest.approx(100 * 12.57 / 56.55, abs=0.1)
+    assert found["in_tolerance_pct"] == pytest.approx(0, abs=1e-9)
     dose = nozzle_dose(Ground(data), path)
     assert np.isnan(dose[:, 3]).all()
     assert dose[0, :3] == pytest.approx([40.0, 66.67, 200.0], rel=1e-3)
@@ -158,6 +165,7 @@ def test_on_a_straight_line_all_nozzles_are_alike() -> None:
     found = result(data)
     assert [one["mean_l_ha"] for one in found["nozzles"]] == pytest.approx([100.0] * 10)
     assert found["area_off_by_5_pct"] == found["curved_share_pct"] == 0.0
+    assert found["in_tolerance_pct"] == 100.0
     assert found["backward_m2"] == found["standing_s"] == 0.0
     # the first fix ends the first sample: of that no course is known
     assert found["area_m2"] == pytest.approx(119 * 2 * 5)
@@ -183,6 +191,7 @@ def test_ground_of_unknown_course_is_told_apart_and_no_ground_gives_no_shares() 
     nothing = across_boom(Ground(run(Track().go(60, boom=0))), exact(60, 0.0))
     assert nothing["area_m2"] == 0.0
     assert nothing["area_off_by_5_pct"] is None
+    assert nothing["in_tolerance_pct"] is None
     assert {one["mean_l_ha"] for one in nothing["nozzles"]} == {None}
 
 
