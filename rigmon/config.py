@@ -21,6 +21,7 @@ from rigmon.rig import (
     BoomSwitch,
     Buzzer,
     Calibration,
+    Diagnosis,
     FlowSensor,
     Gps,
     Lights,
@@ -202,6 +203,15 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "keep_free_mb": Key("int", 500, "the oldest scored logs are deleted so that this much stays free, MB; 0: never", low=0, high=10_000_000),
         "delete_unscored": Key("flag", False, "also logs that were never scored"),
     },
+    "diagnosis": {
+        "enabled": Key("flag", True, "compare the sensors with one another: nozzles, leaks, supply, meters that err"),
+        "false_alarms_per_h": Key("number", 0.1, "false alarms an hour that you bear with, of all diagnoses together", low=0.001, high=10),
+        "smallest_change_pct": Key("pct", 4.0, "smallest change of the boom's output that matters, %; one of 18 nozzles is 5.6 %", low=0.5, high=30),
+        "learning": Key("time", "30 s", "a run's own level is learned from so much time with the boom on", low=10, high=600),
+        "settling": Key("time", None, "waited after the boom is switched on; left out: measured", low=0.2, high=8, hint='"2 s"'),
+        "start_flow": Key("flow", None, "boom flow at calibration.pressure that an earlier run ended with, by the fitted meter; needs calibration.pressure", low=0.01, high=2000, hint='"2.4 gal/min"'),
+        "creep_pct": Key("pct", 5.0, "lasting deviation of the speed that matters, %", low=1, high=30),
+    },
     "book": {"file": Key("text", "calibration.sqlite", "the calibration book; relative to this file's folder")},
     "alerts.speed_fast": _alert("too fast: rate low by 1.25 x the tolerance, and speed is what is off", "1.8 s", deadband=2.0),
     "alerts.speed_slow": _alert("too slow: rate high by 1.25 x the tolerance, and speed is what is off", "1.8 s", deadband=2.0),
@@ -215,6 +225,17 @@ SCHEMA: dict[str, dict[str, Key]] = {
     "alerts.pressure_silent": _alert("the pressure transducer says nothing", "1 s"),
     "alerts.pressure_implausible": _alert("the transducer's reading cannot be true", "2 s"),
     "alerts.boom_switch_silent": _alert("the boom switch says nothing", "1 s"),
+    "alerts.nozzles_plugged": _alert("less flow through the nozzles, at a steady pressure", "0 s", off="0 s"),
+    "alerts.boom_leak": _alert("flow that the nozzles do not take", "0 s", off="0 s"),
+    "alerts.supply_weak": _alert("flow and pressure fall together", "0 s", off="0 s"),
+    "alerts.start_mismatch": _alert("the boom's output is not that of the catch test, or of the earlier run", "0 s", off="0 s"),
+    "alerts.output_changed": _alert("the one sensor there is shows another output; it cannot tell why", "0 s", off="0 s"),
+    "alerts.flowmeter_unsteady": _alert("the flowmeter's reading jumps, the pressure does not", "0 s", off="0 s"),
+    "alerts.flowmeter_drift": _alert("the flowmeter drifts away from the pressure", "0 s", off="0 s"),
+    "alerts.pressure_drift": _alert("the pressure transducer drifts away from the flow", "0 s", off="0 s"),
+    "alerts.gps_frozen": _alert("the receiver repeats its speed, the positions move otherwise", "0 s", off="0 s"),
+    "alerts.gps_late": _alert("the receiver's speed comes late", "0 s", off="0 s"),
+    "alerts.speed_creep": _alert("the speed is off for minutes, inside the tolerance", "0 s", off="0 s"),
     "alerts.input_lost": _alert("readings were lost on the way in", "0 s", off="10 s"),
     "alerts.run_log_trouble": _alert("the run log is late or cannot be written", "0 s", off="5 s"),
 }  # fmt: skip
@@ -518,6 +539,7 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
     gps, speed, node, nozzles = values["gps"], values["speed"], values["node"], values["nozzles"]
+    diagnosis = values["diagnosis"]
     lights, buzzer, runs, power = values["lights"], values["buzzer"], values["runs"], values["power"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
     _check(values, swath_m, name, calibrated)
@@ -616,6 +638,15 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
         buzzer=Buzzer(buzzer["pin"], buzzer["on_level"]),
         runs=RunRules(runs["begin"], runs["end_after"], runs["stop_pin"], runs["stop_level"]),
         power=PowerFail(power["fail_pin"], power["fail_level"], power["fail_delay"]),
+        diagnosis=Diagnosis(
+            enabled=diagnosis["enabled"],
+            false_alarms_per_h=diagnosis["false_alarms_per_h"],
+            smallest_change_pct=diagnosis["smallest_change_pct"],
+            learning_s=diagnosis["learning"],
+            settling_s=diagnosis["settling"],
+            start_flow_l_min=diagnosis["start_flow"],
+            creep_pct=diagnosis["creep_pct"],
+        ),
         log_space=LogSpace(values["log"]["keep_free_mb"], values["log"]["delete_unscored"]),
     )
 
@@ -669,6 +700,12 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
                 f"pressure.maximum = {_both(pressure['maximum'], 'pressure')} must be at least "
                 f"calibration.pressure, {_both(cal['pressure'], 'pressure')}"
             )
+    start_flow = values["diagnosis"]["start_flow"]
+    if start_flow is not None and cal["pressure"] is None:
+        raise wrong(
+            f"diagnosis.start_flow = {_both(start_flow, 'flow')} needs calibration.pressure beside it: "
+            "the pressure that it belongs to"
+        )
     if flow["source"] != "none" and cal["flow"] is not None and cal["flow"] > flow["maximum"]:
         raise wrong(
             f"flow.maximum = {_both(flow['maximum'], 'flow')} must be at least calibration.flow, "

@@ -145,6 +145,19 @@ class LogSpace:
 
 
 @dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """How the sensors are compared with one another."""
+
+    enabled: bool = True
+    false_alarms_per_h: float = 0.1  #: tolerated, of all diagnoses together
+    smallest_change_pct: float = 4.0  #: of the flow coefficient, or of the boom's output
+    learning_s: float = 30.0  #: time with the boom on and settled from which a run's own level is learned
+    settling_s: float | None = None  #: waited after switching on; None: measured
+    start_flow_l_min: float | None = None  #: flow at calibration.pressure at the end of an earlier run
+    creep_pct: float = 5.0  #: lasting deviation of the speed that matters
+
+
+@dataclass(frozen=True, slots=True)
 class AlertRule:
     enabled: bool
     limit_pct: float | None  #: None: the target's tolerance, or not a percentage
@@ -183,6 +196,7 @@ class Rig:
     runs: RunRules = RunRules()
     power: PowerFail = PowerFail()
     log_space: LogSpace = LogSpace()
+    diagnosis: Diagnosis = Diagnosis()
 
     @property
     def records(self) -> tuple[str, ...]:

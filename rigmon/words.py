@@ -1,9 +1,12 @@
 """What people read for each alert code, on the rig and afterwards. The most urgent first."""
 
-from typing import Final
+from typing import Final, NamedTuple
 
 ALERT_WORDS: Final[dict[str, str]] = {
     "pressure_loss": "pressure loss",
+    "boom_leak": "leak or hose off",
+    "nozzles_plugged": "nozzle plugged",
+    "supply_weak": "weak supply",
     "gps_lost": "GPS lost",
     "gps_implausible": "odd GPS speed",
     "flow_silent": "no meter data",
@@ -15,8 +18,95 @@ ALERT_WORDS: Final[dict[str, str]] = {
     "rate_low": "rate low",
     "speed_fast": "too fast",
     "speed_slow": "too slow",
+    "start_mismatch": "not as calibrated",
+    "output_changed": "output changed",
+    "flowmeter_unsteady": "unsteady meter",
+    "flowmeter_drift": "meter drift",
+    "pressure_drift": "pressure drift",
+    "gps_frozen": "GPS speed frozen",
+    "gps_late": "GPS speed late",
+    "speed_creep": "speed creep",
     "input_lost": "input lost",
     "run_log_trouble": "run log trouble",
+}
+
+
+class Diagnosis(NamedTuple):
+    """What a diagnosis means: what it was seen by, what it most likely is, what to look at.
+
+    Every check is done with the boom off and the pump stopped unless it says otherwise.
+    """
+
+    evidence: str
+    cause: str
+    check: str
+
+
+#: Causes and checks are common practice; which evidence points where follows from the orifice law.
+DIAGNOSES: Final[dict[str, Diagnosis]] = {
+    "nozzles_plugged": Diagnosis(
+        "flow fell against the root of the pressure, which stayed or rose",
+        "plugged nozzles or their strainers",
+        "stop the pump, let the pressure off, gloves on; look for the weak fans, clean with a soft brush",
+    ),
+    "boom_leak": Diagnosis(
+        "flow rose against the root of the pressure; the total may look right",
+        "a leak behind the meter: a hose off, a cracked body, a worn or missing nozzle tip",
+        "boom off, pump stopped: look for wet ground and loose hoses; then clean water, clear of the spray",
+    ),
+    "supply_weak": Diagnosis(
+        "flow and pressure fell together, the nozzles are as they were; a pressure set lower looks the same",
+        "a plugged suction or line strainer, a failing pump, a relief valve that leaks, an empty tank",
+        "boom off, pump stopped: tank level, then the strainers, then the relief valve and the pump's hoses",
+    ),
+    "start_mismatch": Diagnosis(
+        "since the start the boom's output at this pressure is not the catch test's, or the earlier run's",
+        "plugged or worn nozzles, another nozzle set, a stale catch test, or a meter that has drifted",
+        "boom off, pump stopped: which set is fitted; then a catch test with clean water",
+    ),
+    "output_changed": Diagnosis(
+        "the one sensor that is fitted shows another level than at the start",
+        "nozzles, a leak, the supply, a pressure set anew, or the sensor: one sensor alone cannot tell",
+        "read the gauge; then boom off, pump stopped: strainers, nozzles and hoses",
+    ),
+    "flowmeter_unsteady": Diagnosis(
+        "the meter's reading jumps from moment to moment, the pressure does not",
+        "air in the line from a low tank or a suction leak, or dirt in the meter",
+        "boom off, pump stopped: tank level, suction hose and its clamps, then the meter's rotor and plug",
+    ),
+    "flowmeter_drift": Diagnosis(
+        "the flow drifted over minutes while the pressure stayed; slow plugging can look the same",
+        "a fouled or failing meter, or nozzles that plug slowly",
+        "boom off, pump stopped: the meter's rotor; then catch one minute at a few nozzles with clean water",
+    ),
+    "pressure_drift": Diagnosis(
+        "the pressure moved while the flow stayed, or it does not read zero with the boom off",
+        "a transducer with an offset, a plugged gauge line, a poor supply or ground of the sensor",
+        "boom off, pump stopped: it must read zero, and agree with a gauge when the pump runs",
+    ),
+    "gps_frozen": Diagnosis(
+        "the receiver repeats one speed while its positions move faster or slower",
+        "a receiver that holds its speed, or has lost its view of the sky",
+        "boom off, rig stopped: the antenna's view and plug, static hold; till then drive by the watch",
+    ),
+    "gps_late": Diagnosis(
+        "where the rig speeds up or slows down, the speed comes more than a second after the positions",
+        "a receiver that smooths its speed heavily",
+        "boom off, rig stopped: the receiver's dynamic model and smoothing; or another receiver",
+    ),
+    "speed_creep": Diagnosis(
+        "the speed has been off the target for minutes, inside the tolerance",
+        "the throttle or the gear has crept, slope, or the eye has got used to it",
+        "set the throttle anew; boom off and pump stopped, look at the throttle's friction and cable",
+    ),
+}
+
+#: what cannot be told without a sensor
+CANNOT_TELL: Final[dict[str, str]] = {
+    "flow": "without a flowmeter a plugged nozzle, a leak, the supply and a drifting transducer look alike",
+    "pressure": "without a pressure transducer a plugged nozzle, the supply and a drifting meter look alike",
+    "both": "without flowmeter and pressure transducer nothing of nozzles, leaks and supply can be told",
+    "positions": "without positions a frozen or late speed cannot be told",
 }
 
 

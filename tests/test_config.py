@@ -457,6 +457,8 @@ def test_the_records_in_use_are_those_of_the_sensors_in_use() -> None:
          "target.speed is missing; without calibration.flow it cannot be worked out; add it, such as: speed ="),
         ({"calibration__pressure": None, "pressure__source": '"xdr"'},
          "calibration.pressure is missing; the fitted transducer is compared with it; add the pressure"),
+        ({"diagnosis__start_flow": '"2.3 gal/min"', "calibration__pressure": None},
+         "diagnosis.start_flow = 8.706 L/min (2.3 gal/min) needs calibration.pressure beside it"),
         ({"flow__source": '"gpio"', "flow__pulses_per_l": "450"}, "flow.pin is missing"),
         ({"flow__source": '"gpio"', "flow__pin": "17"}, "flow.pulses_per_l is missing"),
         ({"boom_switch__source": '"gpio"'}, "boom_switch.pin is missing"),

@@ -53,26 +53,21 @@ class BoomOn:
 
     __slots__ = (
         "_ahead",
+        "_align",
+        "_before",
         "_dt_ns",
         "_fixed",
-        "_flow",
-        "_flow_before",
-        "_flow_steps",
-        "_follows",
         "_lags",
-        "_n",
         "_on_ns",
-        "_pressure",
-        "_pressure_before",
-        "_pressure_steps",
         "_rise",
         "_settlings",
-        "_steps",
+        "_values",
         "lag_ns",
         "settling_ns",
     )
 
-    def __init__(self, settling_s: float | None = None) -> None:
+    def __init__(self, settling_s: float | None = None, *, align: bool = True) -> None:
+        self._align = align
         self._fixed = settling_s is not None
         self.settling_ns = _WAIT_NS if settling_s is None else round(settling_s * 1e9)
         self.lag_ns = 0
@@ -81,20 +76,19 @@ class BoomOn:
         self._settlings: deque[int] = deque(maxlen=7)
         self._lags: deque[int] = deque(maxlen=7)
         self._ahead: deque[tuple[int, float]] = deque(maxlen=128)  # the sensor that is held back
-        self._follows = False
-        self._flow_before: float | None = None
-        self._pressure_before = 0.0
-        self._clear()
+        self._values: list[tuple[float, float]] = []  # of the block that is being filled
+        self._before: tuple[float, float] | None = None  # the last of the block before
+        self._dt_ns = 0
 
     def off(self) -> None:
         """The boom is off, or its state or a sensor unknown: what was begun is dropped."""
         if self._on_ns is not None:
             self._on_ns = None
             self._rise = None
-            self._follows = False
-            self._flow_before = None
+            self._before = None
             self._ahead.clear()
-            self._clear()
+            self._values.clear()
+            self._dt_ns = 0
 
     def take(
         self, t_ns: int, dt_ns: int, flow_l_min: float, pressure_kpa: float, *, seen_off: bool
@@ -126,33 +120,36 @@ class BoomOn:
                 flow_l_min = held[0][1]
         if age_ns <= self.settling_ns:
             return None
-        if self._flow_before is not None:
-            step = flow_l_min - self._flow_before
-            self._flow_steps += step * step
-            step = pressure_kpa - self._pressure_before
-            self._pressure_steps += step * step
-            self._steps += 1
-        self._flow_before, self._pressure_before = flow_l_min, pressure_kpa
-        self._flow += flow_l_min
-        self._pressure += pressure_kpa
-        self._n += 1
+        self._values.append((flow_l_min, pressure_kpa))
         self._dt_ns += dt_ns
         if self._dt_ns < _BLOCK_NS:
             return None
-        flow, pressure = self._flow / self._n, self._pressure / self._n
-        steps = self._steps or 1
-        block = Block(
-            t_ns, flow, pressure, flow / sqrt(pressure),
-            self._flow_steps / (steps * flow * flow), self._pressure_steps / (steps * pressure * pressure),
-            self._follows,
-        )  # fmt: skip
-        self._follows = True
-        self._clear()
-        return block
+        self._dt_ns = 0
+        return self._block(t_ns)
 
-    def _clear(self) -> None:
-        self._flow = self._pressure = self._flow_steps = self._pressure_steps = 0.0
-        self._n = self._dt_ns = self._steps = 0
+    def _block(self, t_ns: int) -> Block:
+        flow_sum = pressure_sum = flow_steps = pressure_steps = 0.0
+        before = self._before
+        steps = len(self._values) - (before is None)
+        for value in self._values:
+            flow, pressure = value
+            flow_sum += flow
+            pressure_sum += pressure
+            if before is not None:
+                step = flow - before[0]
+                flow_steps += step * step
+                step = pressure - before[1]
+                pressure_steps += step * step
+            before = value
+        n = len(self._values)
+        follows, self._before = self._before is not None, before
+        self._values.clear()
+        flow, pressure = flow_sum / n, pressure_sum / n
+        steps = steps or 1
+        return Block(
+            t_ns, flow, pressure, flow / sqrt(pressure),
+            flow_steps / (steps * flow * flow), pressure_steps / (steps * pressure * pressure), follows,
+        )  # fmt: skip
 
     def _measure(self, on_ns: int, rise: Sequence[tuple[int, float, float]]) -> None:
         """Settling time and lag of one rise."""
@@ -190,7 +187,7 @@ class BoomOn:
         if len(self._settlings) >= _RISES and not self._fixed:
             longest = sorted(self._settlings)[len(self._settlings) // 2] + _MARGIN_NS
             self.settling_ns = min(max(longest, _LEAST_NS), _RISE_NS)
-        if len(self._lags) > _RISES:
+        if self._align and len(self._lags) > _RISES:
             middle = sorted(self._lags)[len(self._lags) // 2]
             lag_ns = middle if abs(middle) >= _LAG_NS else 0
             if lag_ns != self.lag_ns:

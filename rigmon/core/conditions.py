@@ -27,6 +27,7 @@ class Facts:
 
     __slots__ = (
         "boom_on",
+        "diagnosed",
         "flags",
         "flow_age_s",
         "flow_deviation",
@@ -44,6 +45,9 @@ class Facts:
     def __init__(self) -> None:
         self.boom_on: bool | None = None
         self.flags = 0
+        self.diagnosed: dict[
+            str, tuple[float | None, float | None]
+        ] = {}  #: code -> value, limit; see diagnosis
         self.speed_m_s: float | None = None
         self.flow_l_min: float | None = None
         self.pressure_kpa: float | None = None
@@ -188,6 +192,34 @@ def _boom_switch_silent(rig: Rig, _rule: AlertRule) -> Judge:
     return lambda facts: (True, False, facts.switch_age_s, limit_s) if facts.flags & bit else QUIET
 
 
+def _diagnosed(code: str) -> Callable[[Rig, AlertRule], Judge]:
+    """Bad while `rigmon.core.diagnosis` has found it."""
+
+    def make(_rig: Rig, _rule: AlertRule) -> Judge:
+        def judge(facts: Facts) -> Verdict:
+            found = facts.diagnosed.get(code)
+            return QUIET if found is None else (True, False, *found)
+
+        return judge
+
+    return make
+
+
+#: codes of the diagnoses -> unit; judged only while something is found
+DIAGNOSED: Final = {
+    "nozzles_plugged": "%",
+    "boom_leak": "%",
+    "supply_weak": "%",
+    "start_mismatch": "%",
+    "output_changed": "%",
+    "flowmeter_unsteady": "",
+    "flowmeter_drift": "%",
+    "pressure_drift": "%",
+    "gps_frozen": "m/s",
+    "gps_late": "s",
+    "speed_creep": "%",
+}
+
 #: code -> (unit of value and limit, maker of its judge)
 CONDITIONS: Final[dict[str, tuple[str, Callable[[Rig, AlertRule], Judge]]]] = {
     "speed_fast": ("m/s", _speed_fast),
@@ -202,6 +234,7 @@ CONDITIONS: Final[dict[str, tuple[str, Callable[[Rig, AlertRule], Judge]]]] = {
     "pressure_silent": ("s", _pressure_silent),
     "pressure_implausible": ("", _flagged(Flag.PRESSURE_IMPLAUSIBLE)),
     "boom_switch_silent": ("s", _boom_switch_silent),
+    **{code: (unit, _diagnosed(code)) for code, unit in DIAGNOSED.items()},
     "input_lost": ("", _flagged(Flag.INPUT_LOST)),
     "run_log_trouble": ("", _flagged(Flag.LOG_TROUBLE)),
 }

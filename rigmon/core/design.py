@@ -87,7 +87,7 @@ def cusum_arl(k: float, h: float, shift: float = 0.0, start: float = 0.0) -> flo
 
     Independent and normal with standard deviation 1. Right to better than 1e-5 of it for h up to 40.
     """
-    n = 12 + 4 * int(h) if h < 7 else 40 + int(2.5 * (h - 7))
+    n = 10 + int(2.2 * h)
     nodes, weights = gauss_legendre(n)
     half = 0.5 * h
     x = [0.0, *(half * (1 + node) for node in nodes)]
@@ -117,7 +117,7 @@ def siegmund_arl(k: float, h: float, shift: float = 0.0) -> float:
     drift, b = shift - k, h + _OVERSHOOT
     if -1e-9 < drift < 1e-9:
         return b * b
-    return (_exp(-2 * drift * b) + 2 * drift * b - 1) / (2 * drift * drift)
+    return (exponential(-2 * drift * b) + 2 * drift * b - 1) / (2 * drift * drift)
 
 
 def _siegmund_limit(k: float, arl: float) -> float:
@@ -129,7 +129,7 @@ def _siegmund_limit(k: float, arl: float) -> float:
 
 def normal_density(x: float) -> float:
     """Density of the standard normal distribution."""
-    return _DENSITY_0 * _exp(-0.5 * x * x) if -38 < x < 38 else 0.0
+    return _DENSITY_0 * exponential(-0.5 * x * x) if -38 < x < 38 else 0.0
 
 
 def normal_cdf(x: float) -> float:
@@ -175,7 +175,7 @@ _FACTORIALS: Final = (
 )
 
 
-def _exp(x: float) -> float:
+def exponential(x: float) -> float:
     """e^x by its series at x / 2^m, squared m times; relative error below 1e-12 for |x| < 700."""
     if x < -745:
         return 0.0
@@ -202,7 +202,7 @@ def _log(x: float) -> float:
         halvings -= 1
     y = x - 1
     for _ in range(6):
-        y += x / _exp(y) - 1
+        y += x / exponential(y) - 1
     return y + halvings * 0.6931471805599453
 
 

@@ -19,6 +19,7 @@ _ANCHOR_JUMP_MS = 500
 _ANCHOR_EVERY_NS = 600_000_000_000
 _DAY_MS = 86_400_000
 _FAR = -(1 << 62)  # a stamp long before any run
+_EVER = 1 << 62
 
 #: A live run carries this note: no run was made before. A receiver whose week number has rolled over is 1024
 #: weeks (19.6 years) behind (IS-GPS-200, 20.3.3.3.1.1), so until August 2039 it cannot pass for right. A
@@ -40,6 +41,7 @@ class Receiver:
         "_baseline",
         "_candidate_ms",
         "_disbelieved",
+        "_doppler_m_s",
         "_doppler_ns",
         "_earliest_days",
         "_gga_ns",
@@ -56,6 +58,7 @@ class Receiver:
         "lon_deg",
         "position_ns",
         "refused",
+        "same_since_ns",
         "speed",
         "track_deg",
         "void",
@@ -67,6 +70,8 @@ class Receiver:
         self._maximum_m_s = rig.speed.maximum_m_s
         self._rmc_ns = self._rmc_speed_ns = self._gga_ns = self._doppler_ns = _FAR
         self._rmc_valid = self._gga_valid = False
+        self._doppler_m_s: float | None = None
+        self.same_since_ns = _EVER  #: since when the receiver states the very same speed
         self._baseline: tuple[int, float, float] | None = None
         self.lat_deg: float | None = None
         self.lon_deg: float | None = None
@@ -177,6 +182,9 @@ class Receiver:
         return Anchor(t_ns, offset_ms + t_ns // 1_000_000)
 
     def _doppler(self, t_ns: int, speed_m_s: float) -> bool:
+        if speed_m_s != self._doppler_m_s or t_ns - self._doppler_ns > _PRESENT_NS:
+            self._doppler_m_s = speed_m_s
+            self.same_since_ns = t_ns
         self._doppler_ns = t_ns
         self._baseline = None
         self.from_position = False

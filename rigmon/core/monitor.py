@@ -6,7 +6,8 @@ wanted false-alarm rate. What is learned from some tens of numbers is itself unc
 neither white nor quite normal, so the chart errs on the quiet side: its standard deviation is never taken
 smaller than half of the change that matters (k is then one standard deviation), the reference value gives way
 by what the level may be wrong by, and no number counts for more than three standard deviations, so one bump
-alone can do nothing. The autocorrelation is taken larger by its own standard deviation. What is learned is
+alone can do nothing. Where the level is learned, the autocorrelation is taken larger by its own standard
+deviation. What is learned is
 learned anew from four and from sixteen times as many numbers, if no change was found among them.
 """
 
@@ -176,7 +177,9 @@ class Monitor:
         self._limit = _BACK_WITHIN * change
         # of a lasting change so much is left in a residual, and of the noise so much; the estimate of the
         # latter, from n numbers, may be low by its own standard deviation
-        phi = min(noise.phi + sqrt((1 - noise.phi * noise.phi) / noise.n), _PHI_MOST)
+        phi = noise.phi
+        if self._level is None:
+            phi = min(phi + sqrt((1 - phi * phi) / noise.n), _PHI_MOST)
         step = change * (1 - phi)
         residual_sd = noise.sd * sqrt(1 - 2 * noise.phi * phi + phi * phi) * (1 + 1 / sqrt(2 * noise.n))
         k = _LADDER[-1]

@@ -10,7 +10,8 @@ from typing import Final
 
 from rigmon.core import rate
 from rigmon.core.alerts import AlertMachine
-from rigmon.core.conditions import CONDITIONS, QUIET, Facts, Judge
+from rigmon.core.conditions import CONDITIONS, DIAGNOSED, QUIET, Facts, Judge
+from rigmon.core.diagnosis import Watch
 from rigmon.core.flow import FlowMeter
 from rigmon.core.gnss import LIVE_RUN, Receiver
 from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, Zda, decoder_for
@@ -127,7 +128,13 @@ class Pipeline:
             if rule.enabled:
                 self._judges.append((AlertMachine(code, rule), unit, make(rig, rule)))
         #: those that watch more than flags
-        self._value_judges = [entry for entry in self._judges if entry[1] not in ("", "s")]
+        self._value_judges = [
+            entry for entry in self._judges if entry[1] not in ("", "s") and entry[0].code not in DIAGNOSED
+        ]
+        #: what the sensors say together; None where the rig file switches it off
+        self.watch = Watch(rig) if rig.diagnosis.enabled else None
+        if self.watch is not None:
+            self._facts.diagnosed = self.watch.present
         self._flags_awake = False
         self._due: list[int] = []  # when running alert delays end
         self._out: list[Output] = []
@@ -412,6 +419,12 @@ class Pipeline:
         )  # fmt: skip
         self._prev_ns = t_ns
         self._prev_speed = speed
+        watch = self.watch
+        if watch is not None:
+            watch.take(
+                t_ns, dt_ns, boom, measured, pressure, speed, distance, lat, lon, receiver.position_ns,
+                receiver.same_since_ns,
+            )  # fmt: skip
         self._alerts(t_ns, speed, flow, pressure, boom, rate_l_ha, flags)
         if t_ns >= self._tally_ns:
             self._tally(t_ns)
@@ -469,7 +482,8 @@ class Pipeline:
         due = self._due
         due.clear()
         # most alerts watch flags alone: none is up and none was, so there is nothing to judge
-        judges = self._judges if flags & _WATCHED or self._flags_awake else self._value_judges
+        awake = flags & _WATCHED or self._flags_awake or facts.diagnosed
+        judges = self._judges if awake else self._value_judges
         self._flags_awake = False
         for machine, unit, judge in judges:
             verdict = judge(facts)

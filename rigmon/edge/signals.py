@@ -86,10 +86,21 @@ _KNOW: Final = Manner(Light.STEADY)  # nothing the hand could do at once; what i
 #: stay apart.
 MANNERS: Final[dict[str, Manner]] = {
     "pressure_loss": _HAND,
+    "boom_leak": _HAND,
+    "nozzles_plugged": _HAND,
+    "supply_weak": _HAND,
     "rate_high": _HAND,
     "rate_low": _HAND,
     "speed_fast": Manner(Light.DARK, Sound.TOO_FAST, SPEED_SOUND_AFTER_S),
     "speed_slow": Manner(Light.DARK, Sound.TOO_SLOW, SPEED_SOUND_AFTER_S),
+    "start_mismatch": _KNOW,
+    "output_changed": _KNOW,
+    "flowmeter_unsteady": _KNOW,
+    "flowmeter_drift": _KNOW,
+    "pressure_drift": _KNOW,
+    "gps_frozen": _KNOW,
+    "gps_late": _KNOW,
+    "speed_creep": Manner(Light.DARK),  # no haste: the strip shows the way
     "gps_lost": _KNOW,
     "gps_implausible": _KNOW,
     "flow_silent": _KNOW,

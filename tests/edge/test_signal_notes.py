@@ -56,9 +56,9 @@ def test_the_figures_are_the_codes(words: str) -> None:
 
 def test_what_sounds_at_once_is_what_the_notes_say() -> None:
     assert {code for code, manner in MANNERS.items() if manner.sound is Sound.FLOW} == {
-        "pressure_loss", "rate_high", "rate_low",
+        "pressure_loss", "rate_high", "rate_low", "boom_leak", "nozzles_plugged", "supply_weak",
     }  # fmt: skip
-    assert "pressure loss, or the rate is off through the flow" in TEXT
+    assert "pressure loss, weak supply, leak, plugged nozzle, or the rate is off through the flow" in TEXT
 
 
 def test_the_sections_named_are_the_rig_files() -> None:

@@ -304,7 +304,9 @@ def test_what_is_silent_when_all_is_well() -> None:
 @pytest.mark.parametrize("code", config.ALERT_CODES)
 def test_speed_is_the_strips_and_what_is_wrong_the_trouble_lights(code: str) -> None:
     now = signal(sample(), {code: 1.0}, rig_with(3), 0.1)
-    hand = code in ("pressure_loss", "rate_low", "rate_high")
+    hand = code in (
+        *("pressure_loss", "rate_low", "rate_high", "boom_leak", "nozzles_plugged", "supply_weak"),
+    )
     assert now.trouble is (D if code.startswith("speed") else FAST if hand else ON)
     assert now.sound is (Sound.FLOW if hand else Sound.NONE)
     assert now.lights == (D, ON, D)
