@@ -26,6 +26,10 @@ _FIRST_RETRY_S: Final = 0.1
 _LONGEST_RETRY_S: Final = 1.0
 #: a port that is silent for so long is looked at: has its name been given to another device?
 _QUIET_S: Final = 1.0
+#: so many bytes, over so long, without the beginning of a sentence: a port at another speed, or binary alone
+_UNREADABLE_BYTES: Final = 300
+_UNREADABLE_NS: Final = 5_000_000_000
+_SENTENCE: Final = re.compile(rb"[$!][A-Z]{2}[A-Z0-9]{2,6},", re.IGNORECASE)
 _HINTS: Final[dict[int, str]] = {
     errno.ENOENT: "is it plugged in?",
     errno.EACCES: "is this user in the group 'dialout'?",
@@ -121,6 +125,7 @@ class SerialNmea:
         hub, source, framer = self._hub, self.source, LineFramer()
         t_ns: int | None = None
         failure: Exception | None = None
+        unreadable = _Unreadable()
         try:
             fd = _descriptor(port)
             if fd is None:
@@ -140,6 +145,9 @@ class SerialNmea:
                     t_ns = now_ns
                     for line in framer.feed(data):
                         hub.put(t_ns, source, NmeaLine(line))
+                        if unreadable.with_line(line, t_ns):
+                            detail = f"{self.url} at {self._baud} baud: no NMEA sentence comes; wrong baud?"
+                            self._put(SourceFault("unreadable", detail, 0))
         except Exception as error:  # whatever a handler raises, the port is opened anew
             failure = error
         if t_ns is not None:
@@ -149,6 +157,27 @@ class SerialNmea:
 
     def _put(self, fault: SourceFault) -> None:
         self._hub.put(self._hub.clock.now_ns(), self.source, fault)
+
+
+class _Unreadable:
+    """Notices that a port says nothing that can be read."""
+
+    def __init__(self) -> None:
+        self._since_ns = self._bytes = 0
+        self._told = False
+
+    def with_line(self, line: bytes, t_ns: int) -> bool:
+        """Whether it is to be told, with this line, that nothing was readable for long; once, until it is."""
+        if _SENTENCE.search(line):
+            self._bytes, self._told = 0, False
+            return False
+        if not self._bytes:
+            self._since_ns = t_ns
+        self._bytes += len(line)
+        if self._told or self._bytes < _UNREADABLE_BYTES or t_ns - self._since_ns < _UNREADABLE_NS:
+            return False
+        self._told = True
+        return True
 
 
 def _descriptor(port: Any) -> int | None:

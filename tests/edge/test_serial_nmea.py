@@ -237,6 +237,33 @@ def test_garbage_as_from_a_wrong_baud_leaves_the_thread_alive_and_lines_bounded(
     assert kinds(readings) == ["opened"]
 
 
+def test_a_port_that_says_nothing_readable_is_told_once_until_it_does(
+    port: PtyPort, reader: SerialNmea, collector: Collector, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serial_nmea, "_UNREADABLE_NS", 0)
+    noise = b"\xe6\x80\x1e\xf8\x98\x00" * 200 + b"\n"
+    port.plug()
+    reader.start()
+    collector.wait_for(has_kinds("opened"))
+    for _ in range(2):
+        port.send(noise * 3)
+        port.send(b"x$gpgga,,\r\n")  # of use or not: it can be read
+    readings = collector.wait_for(lambda all_: lines(all_).count(b"x$gpgga,,") == 2)
+    assert kinds(readings) == ["opened", "unreadable", "unreadable"]
+    assert f"{port.link} at 9600 baud: no NMEA sentence comes; wrong baud?" in faults(readings)[1].detail
+
+
+def test_a_binary_protocol_between_sentences_or_a_little_noise_is_not_told(
+    port: PtyPort, reader: SerialNmea, collector: Collector
+) -> None:
+    port.plug()
+    reader.start()
+    collector.wait_for(has_kinds("opened"))
+    port.send((b"\xb5\x62" + bytes(2000) + b"\n" + RMC + b"\r\n") * 5)
+    readings = collector.wait_for(lambda all_: sum(RMC in line for line in lines(all_)) == 5)
+    assert kinds(readings) == ["opened"]
+
+
 class CountingHub(Hub):
     """Tells when a number of readings have been put, taken or not."""
 
