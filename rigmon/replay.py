@@ -113,6 +113,18 @@ class Replayed:
                 self.tallies.append(output)
 
 
+def no_sentence(path: Path, result: Replayed) -> UsageError:
+    """The refusal of a file without any sound sentence, with what was in it instead."""
+    reasons: dict[str, int] = {}
+    for tally in result.tallies:
+        kind, _, reason = tally.name.partition(":")
+        if kind == "rejected":
+            reasons[reason] = reasons.get(reason, 0) + tally.n
+    told = ", ".join(f"{reason}: {n}" for reason, n in reasons.items())
+    refused = f" (rejected {told})" if told else ""
+    return UsageError(f"{path}: holds no NMEA 0183 sentence{refused}; give a run log or an NMEA text file")
+
+
 def collect(
     pipeline: Pipeline,
     driven: Iterable[tuple[Reading, Sequence[Output]]],
@@ -287,5 +299,5 @@ class Opened:
         pipeline = Pipeline(self.rig)
         result = collect(pipeline, self.drive(pipeline), self.ended_ns, progress)
         if self.log is None and result.sentences == 0:
-            raise UsageError(f"{self.path}: holds no NMEA 0183 sentence; give a run log or an NMEA text file")
+            raise no_sentence(self.path, result)
         return result

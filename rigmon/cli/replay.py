@@ -88,7 +88,7 @@ def command(
         if opened.log is None and result.sentences == 0:
             if writer is not None:
                 _remove(writer)
-            raise UsageError(f"{source}: holds no NMEA 0183 sentence; give a run log or an NMEA text file")
+            raise replay.no_sentence(source, result)
         if writer is not None:
             writer.close(opened.ended_ns if opened.ended_ns is not None else result.last_ns, "replayed")
         if feedback is not None:

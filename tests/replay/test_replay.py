@@ -4,6 +4,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Collection, Iterator, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -424,18 +425,44 @@ def test_check_holds_on_any_run(run_folders: Path, steps: list[tuple[float, str]
         assert replay.check(log) == replay.Check(True, log.outputs_count, None, True)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_check_holds_on_a_simulated_run(tmp_path: Path, seed: int) -> None:
+_event = st.builds(
+    Event,
+    st.sampled_from(
+        ["gps_dropout", "void_fix", "stuck_zero_speed", "boom_left_off", "flow_silent", "garbled"]
+    ),
+    st.integers(0, 15).map(float),
+    st.integers(1, 10).map(float),
+)
+
+
+@settings(max_examples=8)
+@given(
+    seed=st.integers(0, 1000),
+    gps_hz=st.integers(1, 20),
+    sentences=st.sampled_from([("RMC",), ("VTG", "GGA"), ("GGA",), ("RMC", "VTG", "GGA")]),
+    place=st.tuples(st.floats(-80, 80), st.floats(-180, 180)),
+    start_utc=st.datetimes(datetime(2026, 1, 1), datetime(2026, 12, 31, 23, 59, 59)),
+    nmea41=st.booleans(),
+    correlated_noise_m_s=st.sampled_from([0.0, 0.06]),
+    latency_s=st.sampled_from([0.0, 0.4]),
+    events=st.lists(_event, max_size=2),
+)
+def test_check_holds_on_any_simulated_run(
+    run_folders: Path, place: tuple[float, float], start_utc: datetime, events: list[Event], **parameters: Any
+) -> None:
     scenario = Scenario(
         rig=replay.config.parse(TOML, "test rig"),
-        passes=2,
-        pass_length_m=60.0,
-        seed=seed,
-        events=(Event("gps_dropout", 10, 5), Event("garbled", 20, 20), Event("void_fix", 30, 5)),
+        passes=1,
+        pass_length_m=30.0,
+        origin_lat_deg=place[0],
+        origin_lon_deg=place[1],
+        start_utc=start_utc.replace(microsecond=0, tzinfo=UTC),
+        events=tuple(events),
+        **parameters,
     )
-    path = tmp_path / "run.rigmon"
+    path = Path(tempfile.mkdtemp(dir=run_folders)) / "run.rigmon"
     result = write_log(path, list(simulated_readings(simulate(scenario))))
-    assert len(result.samples) > 150
+    assert len(result.samples) > 20
     with RunLog.open(path) as log:
         assert replay.check(log) == replay.Check(True, log.outputs_count, None, True)
 
@@ -510,6 +537,17 @@ def test_a_file_without_a_sentence_is_refused(tmp_path: Path, rig_file: Path, co
     with (
         replay.Opened(path, rig_file) as opened,
         pytest.raises(UsageError, match=r"letter\.txt: holds no NMEA 0183 sentence"),
+    ):
+        opened.replay()
+
+
+# a receiver's binary protocol, say: what it holds instead is told, by reason
+def test_a_file_without_a_sentence_is_refused_with_what_it_holds(tmp_path: Path, rig_file: Path) -> None:
+    path = tmp_path / "binary.ubx"
+    path.write_bytes(b"\xb5b\x01\x02\n" * 3 + rmc(1, 2.0)[:-1] + b"0\n")
+    with (
+        replay.Opened(path, rig_file) as opened,
+        pytest.raises(UsageError, match=r"sentence \(rejected checksum: 1, not_nmea: 3\); give"),
     ):
         opened.replay()
 
