@@ -472,35 +472,48 @@ def test_a_run_leaves_no_thread_and_no_descriptor(port: PtyPort, tmp_path: Path)
     assert (sorted(os.listdir("/proc/self/fd")), threading.active_count()) == before
 
 
-@pytest.mark.parametrize("signum", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_a_signal_ends_a_daemon_process_cleanly(
-    port: PtyPort, tmp_path: Path, signum: signal.Signals
-) -> None:
-    port.plug()
-    (tmp_path / "rig.toml").write_text(rig_for(port.link)[1])
-    path = tmp_path / "run.sqlite"
-    process = subprocess.Popen(
-        [sys.executable, "-c", _DAEMON, str(tmp_path / "rig.toml"), str(path)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
-    )
+def test_a_signal_ends_a_daemon_process_cleanly(tmp_path: Path) -> None:
+    """Three of them side by side, for most of their time is waiting."""
+    running: dict[signal.Signals, tuple[PtyPort, Path, subprocess.Popen[bytes]]] = {}
     try:
-        assert process.stdout is not None
-        _read_line(process.stdout.fileno(), b"boom --")  # it runs, before anything has come in
-        port.send(XDR + b"\r\n")
-        for n in range(3):
-            port.send(rmc(n) + b"\r\n")
-        _read_line(process.stdout.fileno(), b"boom on")
-        process.send_signal(signum)
-        out, err = process.communicate(timeout=PATIENCE_S)
+        for signum in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+            folder = tmp_path / signum.name
+            folder.mkdir()
+            port = PtyPort(folder / "gps")
+            port.plug()
+            (folder / "rig.toml").write_text(rig_for(port.link)[1])
+            process = subprocess.Popen(
+                [sys.executable, "-c", _DAEMON, str(folder / "rig.toml"), str(folder / "run.sqlite")],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+            )
+            running[signum] = port, folder, process
+        for port, _, process in running.values():
+            assert process.stdout is not None
+            _read_line(process.stdout.fileno(), b"boom --")  # it runs, before anything has come in
+            port.send(XDR + b"\r\n")
+            for n in range(3):
+                port.send(rmc(n) + b"\r\n")
+        for signum, (_, _, process) in running.items():
+            assert process.stdout is not None
+            _read_line(process.stdout.fileno(), b"boom on")
+            process.send_signal(signum)
+        for signum, (_, folder, process) in running.items():
+            out, err = process.communicate(timeout=PATIENCE_S)
+            assert (process.returncode, err) == (0, b"")
+            assert out.splitlines()[-1].decode() == f"ended: stopped by {signum.name}"
+            assert_ended_by(signum, folder)
     finally:
-        process.kill()
-        process.wait()
-    assert (process.returncode, err) == (0, b"")
-    assert out.splitlines()[-1].decode() == f"ended: stopped by {signum.name}"
-    assert sorted(p.name for p in tmp_path.glob("run.sqlite*")) == ["run.sqlite"]  # one copyable file
-    with RunLog.open(path) as log:
+        for port, _, process in running.values():
+            process.kill()
+            process.communicate()
+            port.unplug()
+
+
+def assert_ended_by(signum: signal.Signals, folder: Path) -> None:
+    assert sorted(p.name for p in folder.glob("run.sqlite*")) == ["run.sqlite"]  # one copyable file
+    with RunLog.open(folder / "run.sqlite") as log:
         assert log.header.ended_why == f"stopped by {signum.name}"
         assert log.header.ended_ns is not None
         lines = [r.payload.raw for r in log.readings() if isinstance(r.payload, NmeaLine)]
