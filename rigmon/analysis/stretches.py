@@ -21,7 +21,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from rigmon.analysis.frames import Mask
+from rigmon.analysis.frames import Floats, Mask
 from rigmon.analysis.ground import Ground, number, positions, runs
 from rigmon.analysis.passes import Pass
 from rigmon.analysis.path import Path
@@ -32,10 +32,18 @@ from rigmon.model import Flag
 LONGEST_MISS_S: Final = 60.0
 #: and from this many metres on
 SHORTEST_MISS_M: Final = 2.0
+#: the ends of neighbouring passes may differ by so much, as on a slanting edge, before it is missed [swaths]
+SLANTING_SWATHS: Final = 2.0
+#: a pass is beside another up to this distance between their lines [swaths]
+BESIDE_SWATHS: Final = 1.5
 #: two passes are one line when their courses differ by no more than this [deg]
 SAME_COURSE_DEG: Final = 15.0
 #: and the second begins no further beside the first than this [swaths]
 SAME_LINE_SWATHS: Final = 0.5
+
+#: positions that move further than this, and than twice the speed's way, while the speed says that the rig
+#: stands, give the receiver away
+_FROZEN_M: Final = 3.0
 
 #: cause -> kind -> words
 _WHY: Final[dict[str, dict[str, str]]] = {
@@ -55,8 +63,11 @@ _WHY: Final[dict[str, dict[str, str]]] = {
         "over": "the boom was on while the rig stood, crept or turned",
         "under": "the boom was on while the rig turned",
     },
-    "boom_left_off": {"missed": "the boom was off in the middle of a pass"},
-    "gps_unknown": {"unknown": "the receiver gave no speed"},
+    "boom_left_off": {"missed": "the boom was off on a pass's line"},
+    "gps_unknown": {
+        "unknown": "the receiver gave no speed",
+        "over": "the receiver's speed said that the rig stood; its positions moved on",
+    },
     "flow_unknown": {"unknown": "no flow was known"},
     "boom_unknown": {"unknown": "nothing told whether the boom was on"},
 }
@@ -123,7 +134,7 @@ def _cause(ground: Ground, path: Path | None, inside: Mask) -> str | None:
     if not (time_s > 0 and litres > 0):
         return None
     if distance_m < rig.speed.minimum_m_s * time_s:
-        return "boom_left_on"
+        return "gps_unknown" if _moved_m(path, inside) > _FROZEN_M + 2 * distance_m else "boom_left_on"
     switched = not (columns.flags[inside] & int(Flag.BOOM_ASSUMED)).any()
     if path is not None and switched:
         turn = np.abs(path.curvature_per_m[inside]) * rig.swath_m
@@ -146,6 +157,16 @@ def _cause(ground: Ground, path: Path | None, inside: Mask) -> str | None:
     return "flow"
 
 
+def _moved_m(path: Path | None, inside: Mask) -> float:
+    """How far apart the positions at the begin and at the end lie."""
+    if path is None:
+        return 0.0
+    first, last = np.flatnonzero(inside)[[0, -1]]
+    east = path.end_east_m[last] - path.start_east_m[first]
+    north = path.end_north_m[last] - path.start_north_m[first]
+    return number(float(np.hypot(east, north))) or 0.0
+
+
 def _missed(ground: Ground, path: Path | None, passes: list[Pass]) -> list[dict[str, Any]]:
     """Ground between two parts of one line, driven with the boom off."""
     columns, rig = ground.columns, ground.rig
@@ -163,7 +184,61 @@ def _missed(ground: Ground, path: Path | None, passes: list[Pass]) -> list[dict[
         off = np.zeros(len(columns), dtype=np.bool_)
         off[one.samples] = columns.boom_on[one.samples] == 0
         found += _missed_here(ground, off)
+    shortest_m = SLANTING_SWATHS * rig.swath_m
+    lines = [None, *passes, None]
+    for one, (earlier, _, later) in zip(passes, zip(lines, lines[1:], lines[2:], strict=False), strict=True):
+        beside = [other for other in (earlier, later) if other is not None]
+        if earlier is None or not _one_line(path, earlier, one, rig.swath_m):
+            begin = 0 if earlier is None else earlier.last + 1
+            found += _missed_here(ground, _off_line(ground, path, one, beside, begin, one.first), shortest_m)
+        if later is None or not _one_line(path, one, later, rig.swath_m):
+            end = len(columns) if later is None else later.first
+            found += _missed_here(ground, _off_line(ground, path, one, beside, one.last + 1, end), shortest_m)
     return found
+
+
+def _off_line(ground: Ground, path: Path, one: Pass, beside: list[Pass], first: int, after: int) -> Mask:
+    """Samples from `first`, before `after`, that adjoin a pass, with the boom off: on the pass's line, and
+    where one of those `beside` it was treated."""
+    columns, swath_m = ground.columns, ground.rig.swath_m
+    missed = np.zeros(len(columns), dtype=np.bool_)
+    between = np.arange(first, after)
+    if not len(between) or one.course_deg is None:
+        return missed
+    east = (path.start_east_m[between] + path.end_east_m[between]) / 2
+    north = (path.start_north_m[between] + path.end_north_m[between]) / 2
+    _, aside = _on_line(path, one, east, north)
+    turned = (np.degrees(path.course_rad[between]) - one.course_deg + 180) % 360 - 180
+    straight = (columns.boom_on[between] == 0) & (np.abs(aside) <= SAME_LINE_SWATHS * swath_m)
+    straight &= np.abs(turned) <= SAME_COURSE_DEG
+    # unbroken up to the pass
+    reached = (
+        np.logical_and.accumulate(straight[::-1])[::-1]
+        if after == one.first
+        else np.logical_and.accumulate(straight)
+    )
+    treated_there = np.zeros(len(between), dtype=np.bool_)
+    for neighbour in beside:
+        along, aside = _on_line(path, neighbour, east, north)
+        treated_there |= (along >= 0) & (along <= 1) & (np.abs(aside) <= BESIDE_SWATHS * swath_m)
+    missed[between] = reached & treated_there
+    if float(ground.dt_s[missed].sum()) > LONGEST_MISS_S:
+        missed[:] = False
+    return missed
+
+
+def _on_line(path: Path, one: Pass, east: Floats, north: Floats) -> tuple[Floats, Floats]:
+    """How far along a pass places lie (0 its begin, 1 its end), and how far beside its line [m]."""
+    known = one.first + np.flatnonzero(~np.isnan(path.end_east_m[one.samples]))
+    if not len(known):
+        return np.full(len(east), np.nan), np.full(len(east), np.nan)
+    start_east, start_north = path.end_east_m[known[0]], path.end_north_m[known[0]]
+    way_east = path.end_east_m[known[-1]] - start_east
+    way_north = path.end_north_m[known[-1]] - start_north
+    length = max(float(np.hypot(way_east, way_north)), 1e-9)
+    east, north = east - start_east, north - start_north
+    along = (east * way_east + north * way_north) / length**2
+    return along, (east * way_north - north * way_east) / length
 
 
 def _one_line(path: Path, before: Pass, after: Pass, swath_m: float) -> bool:
@@ -182,12 +257,12 @@ def _one_line(path: Path, before: Pass, after: Pass, swath_m: float) -> bool:
     return bool(along > 0 and abs(beside) <= SAME_LINE_SWATHS * swath_m)
 
 
-def _missed_here(ground: Ground, off: Mask) -> list[dict[str, Any]]:
+def _missed_here(ground: Ground, off: Mask, shortest_m: float = SHORTEST_MISS_M) -> list[dict[str, Any]]:
     columns = ground.columns
     found = []
     for a, b in zip(*(edge.tolist() for edge in runs(off)), strict=True):
         distance_m = float(np.nansum(ground.distance_m[a : b + 1]))
-        if distance_m < SHORTEST_MISS_M:
+        if distance_m < shortest_m:
             continue
         at_ns = np.array([columns.start_ns[a], columns.t_ns[b]])
         lat, lon = positions(columns, at_ns)
