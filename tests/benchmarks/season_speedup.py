@@ -1,6 +1,6 @@
 """A season of one-hour runs on two processors against one: `rigmon.analysis.season.gather.season`.
 
-500 logs (120 with --quick) of one hour at 10 Hz, copies of a few simulated ones that each say another run, so
+500 logs (200 with --quick) of one hour at 10 Hz, copies of a few simulated ones that each say another run, so
 that every one is read, scored and summed up; nothing is kept between rounds. 1.7 times faster is a ratio of
 0.588. Wall time shows that only where nothing else runs, and is judged only there (load below 0.5 at the
 start). Judged everywhere is the time that two free processors would take by the processor time used: the
@@ -26,7 +26,7 @@ _QUIET: Final = 0.5
 
 
 def run(quick: bool, folder: Path) -> list[Figure]:
-    count = 120 if quick else 500
+    count = 200 if quick else 500
     logs = folder / "logs"
     _make(logs, count, folder)
 
