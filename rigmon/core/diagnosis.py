@@ -15,7 +15,7 @@ from math import sqrt
 from typing import Final, NamedTuple
 
 from rigmon.core.coefficient import Block, BoomOn, Coefficient, expected, measured
-from rigmon.core.design import exponential
+from rigmon.core.design import cusum_for, exponential
 from rigmon.core.monitor import Monitor
 from rigmon.core.speed_watch import LATE_S, SpeedWatch
 from rigmon.rig import Rig
@@ -57,6 +57,8 @@ _REST_FEWEST: Final = 5
 _CLEARLY: Final = 9.0
 #: blocks after a sharp change that are averaged
 _MOST_LATER: Final = 60
+#: L/min and kPa; less is none
+_LEAST: Final = 1e-3
 #: below this the uncertainty of a change is not believed
 _U_LEAST: Final = 0.002
 
@@ -139,6 +141,30 @@ def plugged(change: float, u: float, count: int) -> tuple[int, float]:
     return best, best_weight / total
 
 
+class Odds(NamedTuple):
+    """What the charts of C and of the supply promise where the noise of a block is half of what matters.
+
+    With less noise, false alarms are rarer: `false_alarms_per_h` is what they add up to at most.
+    """
+
+    false_alarms_per_h: float  #: of all tests together, in hours with the boom on
+    tests: int
+    hours_to_false_alarm: float  #: of one test, on average
+    seconds_to_find: float  #: the smallest change that matters, on average, its confirmation included
+
+
+def odds(rig: Rig) -> Odds:
+    """The odds that the rig file asks for, by the average run lengths of the charts as they are built."""
+    made = cusum_for(2.0, _arl(rig))
+    hours = made.arl_well / 3600
+    return Odds(TESTS / hours, TESTS, hours, made.arl_changed + _CONFIRM)
+
+
+def _arl(rig: Rig) -> float:
+    """Blocks of a second to a false alarm of one test."""
+    return 3600 * TESTS / rig.diagnosis.false_alarms_per_h
+
+
 class Watch:
     """Looks at every sample. `present` are the codes that are up, each with (value, limit) in %."""
 
@@ -196,7 +222,7 @@ class Watch:
         self._both = self._flow_fitted and self._pressure_fitted
         self._switched = rig.boom_switch.source != "none"
         self._cal_kpa = rig.calibration.pressure_kpa if rig.calibration else None
-        arl = 3600 * TESTS / rule.false_alarms_per_h
+        arl = _arl(rig)
         learn = max(round(rule.learning_s), 10)
         self._boom_on = BoomOn(rule.settling_s, align=self._both)
         self._coefficient = Monitor(self._change, arl, learn)
@@ -251,7 +277,7 @@ class Watch:
                 return
             flow = flow_l_min if self._flow_fitted else 1.0
             pressure = pressure_kpa if self._pressure_fitted else 1.0
-            if flow and pressure:
+            if flow and pressure and flow > _LEAST and pressure > _LEAST:
                 block = self._boom_on.take(t_ns, dt_ns, flow, pressure, seen_off=self._off_seen)
                 if block is not None:
                     self._block(block)

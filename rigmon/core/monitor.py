@@ -105,7 +105,6 @@ class Monitor:
         self._change, self._arl, self._learn = change, arl, learn
         self._again = _AGAIN * learn
         self._level, self._relative = level, relative
-        cusum_for(2 * _LADDER[0], arl)  # worked out at the start, not in the middle of a run
         self._numbers: list[float] = []
         self._gaps: list[int] = []
         self.noise: Noise | None = None  #: what was learned; None while it is being learned
@@ -127,6 +126,9 @@ class Monitor:
         """Take the next number. Returns `state`."""
         whitener, chart = self._whitener, self._chart
         if whitener is None or chart is None:
+            if not self._numbers:
+                # worked out with the first number: neither at the start of the program nor when it matters
+                cusum_for(2 * _LADDER[0], self._arl)
             self._numbers.append(x)
             if len(self._numbers) >= self._learn:
                 self._begin()

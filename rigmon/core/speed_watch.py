@@ -24,6 +24,7 @@ from rigmon.rig import Rig
 _NEVER: Final = -(1 << 62)
 _CREEP_NS: Final = 10_000_000_000
 _CREEP_LEARN: Final = 12
+_CREEP_MOST: Final = 0.9
 #: the driver gets up to speed after switching on
 _UP_TO_SPEED_NS: Final = 3_000_000_000
 _WINDOW_NS: Final = 950_000_000
@@ -31,8 +32,12 @@ _WINDOW_MOST_NS: Final = 1_500_000_000
 _CHORDS: Final = 8
 #: metres per degree are worked out anew after so much; they change by 2e-4 of themselves a degree or so
 _DEGREES: Final = 0.01
-#: so much further or less far than the speed says
+#: so much further or less far than the speed says, also as a share of it; at rest, where positions may wander
+#: when a receiver has just found them, more
 _FROZEN_M_S: Final = 0.35
+_FROZEN_SHARE: Final = 0.15
+_CRAWL_M_S: Final = 0.5
+_FROZEN_AT_REST_M_S: Final = 1.0
 #: a speed later than this, and so many of its standard deviations to be sure
 LATE_S: Final = 1.0
 _SURE_SD: Final = 5.0
@@ -157,7 +162,9 @@ class SpeedWatch:
             newest = list(self._recent)[-6:]
             for value in newest:
                 total += value
-            self.creep = total / len(newest)
+            mean = total / len(newest)
+            # at the tolerance it is no creep: the alerts that watch it say so
+            self.creep = mean if abs(mean) < _CREEP_MOST * self._limit else None
         else:
             self.creep = None
 
@@ -204,9 +211,12 @@ class SpeedWatch:
             dist += length
         long = sqrt(north * north + east * east)
         span = _CHORDS * seconds
-        if long - dist > _FROZEN_M_S * span:
+        least = max(_FROZEN_M_S * span, _FROZEN_SHARE * dist)
+        if dist < _CRAWL_M_S * span:
+            least = _FROZEN_AT_REST_M_S * span
+        if long - dist > least:
             self.frozen_m_s = (long - dist) / span
-        elif dist - chords > _FROZEN_M_S * span:
+        elif dist - chords > least:
             self.frozen_m_s = (chords - dist) / span
 
     def _lag(self, by_positions_m_s: float, doppler_m_s: float) -> None:

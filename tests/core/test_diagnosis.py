@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from helpers import ALL_XDR, Run, make_rig
 
+from rigmon.analysis import arl
 from rigmon.core import diagnosis
 from rigmon.core.conditions import DIAGNOSED
 from rigmon.core.diagnosis import CAUSES, Evidence, Finding, Watch, plugged
@@ -256,6 +257,14 @@ def test_without_sensors_nothing_is_said_of_the_boom() -> None:
     assert boom_run(watch, 400, step_of_plugged(3)) == []
 
 
+def test_next_to_nothing_is_nothing() -> None:
+    """Denormal numbers must not be divided by."""
+    watch = Watch(rig())
+    for k in range(600):
+        watch.take(k * 200_000_000, 200_000_000, True, 1e-200, 1e-310, None, None, None, None, 0, 0)
+    assert watch.learned is None
+
+
 def test_a_sensor_that_falls_silent_is_no_change() -> None:
     watch = Watch(rig())
     for k in range(3000):
@@ -314,7 +323,13 @@ def test_every_code_has_its_words() -> None:
 
 def test_false_alarms_are_shared_by_the_tests() -> None:
     """Eight one-sided tests at 0.1 an hour in all: each has 3600 x 8 / 0.1 = 288 000 blocks to one."""
-    assert diagnosis.TESTS == 8
+    promised = diagnosis.odds(rig())
+    assert promised.tests == 8
+    assert promised.false_alarms_per_h == pytest.approx(0.1, rel=1e-6)
+    assert promised.hours_to_false_alarm == pytest.approx(80.0, rel=1e-6)
+    # by the tables' solver: k = 1, a change of two standard deviations; three blocks to be sure
+    limit = arl.cusum_limit(1.0, 288_000, sides=1)
+    assert promised.seconds_to_find == pytest.approx(3 + arl.cusum_arl(1.0, limit, 2.0, sides=1), rel=1e-5)
     rarer = dataclasses.replace(
         rig(), diagnosis=dataclasses.replace(rig().diagnosis, false_alarms_per_h=0.01)
     )
