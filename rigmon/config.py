@@ -129,6 +129,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "speed_noise": Key("speed", "0.05 m/s", "standard deviation of one Doppler speed", low=0.001, high=2),
         "speed_bias_pct": Key("number", 0.5, "standard uncertainty of speed that does not average out, %", low=0, high=20),
         "accept_missing_checksum": Key("flag", False, "take sentences without checksum from an old receiver"),
+        "position_uncertainty": Key("length", None, "how far positions may be off from one pass to the next, for coverage; left out: 1 m", low=0.001, high=50, hint='"10 in"'),
     },
     "node": {
         "port": Key("text", None, "second port, where a sensor node sends its XDR sentences; left out: the GPS port", hint='"/dev/ttyACM1"'),
@@ -581,6 +582,7 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
             speed_noise_m_s=gps["speed_noise"],
             speed_bias_pct=gps["speed_bias_pct"],
             accept_missing_checksum=gps["accept_missing_checksum"],
+            position_uncertainty_m=gps["position_uncertainty"],
         ),
         node=Node(node["port"], node["baud"]),
         speed=Speed(speed["minimum"], speed["stationary"], speed["maximum"], speed["jerk"]),

@@ -44,6 +44,7 @@ class Gps:
     speed_noise_m_s: float  #: standard deviation of one Doppler speed
     speed_bias_pct: float  #: standard uncertainty of speed that does not average out
     accept_missing_checksum: bool
+    position_uncertainty_m: float | None = None  #: standard, of one pass beside another; None: not stated
 
 
 @dataclass(frozen=True, slots=True)

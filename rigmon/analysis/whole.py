@@ -49,7 +49,7 @@ def analyse(
     """Everything about a run. `progress` is told the name of each part before it begins.
 
     `boundary` is the field that was to be treated; `refills_l` and `left_l`: see `closure`;
-    `position_uncertainty_m`: of one pass beside another, see `coverage`. Needs shapely.
+    `position_uncertainty_m`: of one pass beside another, see `coverage`; None: the rig's. Needs shapely.
     Raises UsageError for a boundary that is nowhere near the run.
     """
     from rigmon.analysis.across import across_boom
@@ -59,6 +59,8 @@ def analyse(
         if progress is not None:
             progress(part)
 
+    if position_uncertainty_m is None:
+        position_uncertainty_m = run.rig.gps.position_uncertainty_m
     begin("score")
     ground = Ground(run)
     scored = score_of(run, ground)

@@ -1,9 +1,12 @@
 """The whole analysis of a run: one object, and what of it can be None."""
 
 import json
+from dataclasses import replace
 
-from hand_made import SWATH_M, Track, run
+import pytest
+from hand_made import RIG_TOML, SWATH_M, Track, run
 
+from rigmon import config
 from rigmon.analysis.score import score
 from rigmon.analysis.whole import ANALYSIS_SCHEMA, analyse
 
@@ -56,3 +59,14 @@ def test_progress_names_each_part_before_it_begins() -> None:
     told: list[str] = []
     analyse(run(Track().go(10)), progress=told.append)
     assert told == ["score", "across the boom", "coverage", "stretches"]
+
+
+def test_the_rig_file_states_how_far_positions_are_off() -> None:
+    made = run(Track().go(30))
+    assert analyse(made).sections["coverage"]["position_uncertainty_basis"] == "default"
+    text = RIG_TOML.replace("[gps]", '[gps]\nposition_uncertainty = "10 in"')
+    stated = replace(made, rig=config.parse(text, "test rig"))
+    # hand-worked: 10 x 25.4 mm
+    assert analyse(stated).sections["coverage"]["position_uncertainty_m"] == pytest.approx(0.254)
+    asked = analyse(stated, position_uncertainty_m=0.5)
+    assert asked.sections["coverage"]["position_uncertainty_m"] == 0.5
