@@ -316,13 +316,27 @@ const found = []; addEventListener("message", m => { found.push(JSON.parse(m.dat
 </script>"""
 
 
+@pytest.fixture(scope="module")
+def other_pages(made: Made, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The season's page and the records' page, of the same run."""
+    folder = tmp_path_factory.mktemp("others")
+    found = {name: folder / f"{name}.html" for name in ("season", "records")}
+    done("season", made.log.parent, "--no-cache", "-o", found["season"])
+    book = ["--book", folder / "book.sqlite"]
+    done("record", made.log, *book, "--product", "Product A; 0000-000; 32 fl oz/ac")
+    done("records", *book, "-o", found["records"])
+    return found
+
+
 @needs_browser
-def test_a_browser_finds_no_fault_with_it(pages: dict[str, Path], tmp_path: Path) -> None:
+def test_a_browser_finds_no_fault_with_it(
+    pages: dict[str, Path], other_pages: dict[str, Path], tmp_path: Path
+) -> None:
     """Light and dark, as wide as a phone (360 px) and as a desk: nothing is cut off, nothing asked of anyone,
     no error on the console, and text stands out: WCAG 2.1, 1.4.3: 4.5 to 1 (from memory)."""
     frames = [GATHER]
     names = []
-    for name, path in pages.items():
+    for name, path in (pages | other_pages).items():
         for scheme in ("light", "dark"):
             for width in (360, 1200):
                 text = path.read_text(encoding="utf-8")
@@ -347,7 +361,7 @@ def test_a_browser_finds_no_fault_with_it(pages: dict[str, Path], tmp_path: Path
     for key, one in found.items():
         assert one["wide"] == [], key
         assert one["scroll"] <= one["inner"], key
-        assert one["texts"] > 60, key
+        assert one["texts"] > 40, key
         assert one["worst"][0] >= 4.5, (key, one["worst"])
 
 
