@@ -62,7 +62,8 @@ def closure(ground: Ground, refills_l: Sequence[float] = (), left_l: float | Non
     rig, columns = ground.rig, ground.columns
     on = columns.boom_on == 1
     time_s = float(ground.dt_s[on].sum())
-    area_m2 = float(np.nansum(ground.area_m2[ground.treated]))
+    # all ground under the boom, estimated where the receiver was silent: the volumes went onto it too
+    area_m2 = float(np.nansum(ground.area_m2[on]))
 
     metered, covered_pct = None, None
     if rig.flow.source != "none" and time_s > 0:

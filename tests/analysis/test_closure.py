@@ -92,3 +92,10 @@ def test_one_witness_alone_agrees_with_nobody() -> None:
     result = closed(Track().go(600, basis=Basis.CALIBRATION), alone)
     assert (result["metered_l"], result["agrees"], result["differences"]) == (None, None, [])
     assert closed(Track())["calculated_l"] is None
+
+
+def test_the_mean_rate_counts_ground_treated_without_a_receiver() -> None:
+    # hand-worked: 120 s at 6 L/min are 12 L, onto 120 s x 2 m/s x 5 m = 1200 m2, a fourth of it estimated
+    found = closed(Track().go(60).go(30, gps=False).go(30), refills_l=[12.0])
+    for one in found["differences"]:
+        assert one["mean_rate_l_ha"] == pytest.approx(100)
