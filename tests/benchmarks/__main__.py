@@ -26,6 +26,7 @@ NAMES: Final = (
     "replay_flat",
     "replay_logged",
     "score_8h",
+    "analysis_8h",
     "report_8h",
     "season_speedup",
     "accuracy",

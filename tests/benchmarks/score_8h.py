@@ -22,7 +22,7 @@ GOAL: Final = 2.0
 
 def run(quick: bool, folder: Path) -> list[Figure]:
     hours = 1 if quick else 8
-    path = _log(hours, folder)
+    path = long_log(hours, folder)
 
     def subject() -> object:
         return score(load(path, None))
@@ -40,7 +40,8 @@ def run(quick: bool, folder: Path) -> list[Figure]:
     return [cpu.figure(what, "s", GOAL), wall.figure(f"{what}, wall time", "s", None)]
 
 
-def _log(hours: float, folder: Path) -> Path:
+def long_log(hours: float, folder: Path) -> Path:
+    """A run log of about so many hours at 10 Hz."""
     simulation = drive(hours, 10, sentences=("RMC",))
     recording = folder / "long.nmea"
     recording.write_bytes(simulation.recording_bytes())
