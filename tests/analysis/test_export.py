@@ -4,6 +4,7 @@ import csv
 import json
 import math
 import sqlite3
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -83,21 +84,38 @@ def test_geojson_by_gdal(tmp_path: Path) -> None:
             assert (round(lon, 7), round(lat, 7)) == (lon, lat)
 
 
-def test_no_line_crosses_the_antimeridian(tmp_path: Path) -> None:
+@pytest.mark.parametrize("eastward", [True, False])
+def test_no_line_crosses_the_antimeridian(eastward: bool, tmp_path: Path) -> None:
     track = Track()
     track.x_m = 179.9995 * 111319.49079327358
     samples = [
         s if s.lon_deg is None or s.lon_deg <= 180 else s._replace(lon_deg=s.lon_deg - 360)
         for s in track.go(60).samples
     ]
+    if not eastward:
+        samples = [
+            s._replace(lon_deg=other.lon_deg) for s, other in zip(samples, reversed(samples), strict=True)
+        ]
+    data = run(samples)
     path = tmp_path / "a.geojson"
-    export(run(samples), path)
+    export(data, path)
     collection = json.loads(path.read_text())
     assert collection["bbox"][0] > collection["bbox"][2]  # RFC 7946, 5.2
-    signs = [{lon > 0 for lon, _ in feature["geometry"]["coordinates"]} for feature in collection["features"]]
-    assert all(len(sign) == 1 for sign in signs)
-    assert {True} in signs
-    assert {False} in signs
+    lines = []
+    for feature in collection["features"]:
+        many = feature["geometry"]["type"] == "MultiLineString"
+        coordinates = feature["geometry"]["coordinates"]
+        lines += coordinates if many else [coordinates]
+    assert {lon > 0 for line in lines for lon, _ in line} == {True, False}
+    assert all(abs(a[0] - b[0]) < 1 for line in lines for a, b in pairwise(line))
+    assert {abs(line[end][0]) for line in lines for end in (0, -1)} & {180.0}
+    # nothing is counted twice or left out: 59 s between the first fix and the last, 0.1 L/s
+    volume = sum(feature["properties"]["volume_l"] for feature in collection["features"])
+    assert volume == pytest.approx(5.9)
+    export(data, tmp_path / "a.gpkg")
+    track_layer = geopandas.read_file(tmp_path / "a.gpkg", layer="track")
+    assert track_layer["volume_l"].sum() == pytest.approx(5.9)
+    assert (track_layer.explode().bounds.eval("maxx - minx") < 1).all()
 
 
 def test_geopackage_by_geopandas_and_plain_sqlite(tmp_path: Path) -> None:

@@ -1,15 +1,16 @@
-"""GeoPackage (OGC 12-128r19) by GDAL: `samples` as points, `track` as lines, `columns` with the units."""
+"""GeoPackage (OGC 12-128r19) by GDAL: `samples` that have a place as points, `track` as lines, `columns` with
+the units."""
 
 from pathlib import Path
 
 import geopandas
 import pandas
 import pyogrio
-from shapely.geometry import LineString
+from shapely.geometry import LineString, MultiLineString
 
 from rigmon.analysis.export.kinds import Exported
 from rigmon.analysis.export.table import columns_of
-from rigmon.analysis.export.track import pieces
+from rigmon.analysis.export.track import Place, cut_at_the_antimeridian, pieces
 
 _WGS84 = "EPSG:4326"
 
@@ -26,7 +27,7 @@ def write(exported: Exported, path: Path) -> None:
     if made:
         lines = geopandas.GeoDataFrame(
             [piece.properties for piece in made],
-            geometry=[LineString(piece.places) for piece in made],
+            geometry=[_line(cut_at_the_antimeridian(piece.places)) for piece in made],
             crs=_WGS84,
         )
         pyogrio.write_dataframe(lines, path, layer="track", driver="GPKG", append=False)
@@ -34,3 +35,7 @@ def write(exported: Exported, path: Path) -> None:
         [(c.name, c.unit, c.about) for c in columns], columns=["column", "unit", "about"]
     )
     pyogrio.write_dataframe(about, path, layer="columns", driver="GPKG", append=False)
+
+
+def _line(parts: list[list[Place]]) -> LineString | MultiLineString:
+    return LineString(parts[0]) if len(parts) == 1 else MultiLineString(parts)

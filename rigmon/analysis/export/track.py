@@ -1,6 +1,7 @@
 """The way of a run in pieces: each of one kind of ground, so that a line can carry one dose."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -79,3 +80,20 @@ def _add(
             },
         )
     )
+
+
+def cut_at_the_antimeridian(places: list[Place]) -> list[list[Place]]:
+    """The parts of a line that lie on either side of the 180th meridian, each up to it (RFC 7946, 3.1.9)."""
+    parts: list[list[Place]] = [[places[0]]]
+    for (lon, lat), place in pairwise(places):
+        if abs(place[0] - lon) > 180:
+            edge = 180.0 if lon > 0 else -180.0
+            onward = place[0] + 2 * edge  # as if the degrees went on beyond the edge
+            part = 0.0 if onward == lon else (edge - lon) / (onward - lon)
+            crossing = round(lat + part * (place[1] - lat), 7)
+            if (edge, crossing) != parts[-1][-1]:
+                parts[-1].append((edge, crossing))
+            parts.append([(-edge, crossing)])
+        if place != parts[-1][-1]:
+            parts[-1].append(place)
+    return [part for part in parts if len(part) > 1]
