@@ -107,6 +107,15 @@ def command(
     else:
         with SeasonBook(book_path) as book:
             kept = book.add(made, corrects=correct)
+            twice = [
+                one.name for one in book.records() if one.run_id == kept.run_id and one.name != kept.name
+            ]
+        if kept.run_id is not None and twice:
+            click.echo(
+                f"rigmon: this run is in {book_path} already, as '{twice[-1]}', so it now counts twice; "
+                f"--correct '{kept.name}' or '{twice[-1]}' makes a record that takes the place of one",
+                err=True,
+            )
     if dialogue is not None:
         dialogue.finish(dry_run)
     if as_json:

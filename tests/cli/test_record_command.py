@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from invoking import Made, done, refused
+from invoking import Made, done, refused, rigmon
 from terminal import Phone, plain
 
 
@@ -43,6 +43,15 @@ def test_a_record_is_kept_shown_listed_and_exported(made: Made, tmp_path: Path) 
     with (tmp_path / "a.csv").open(newline="") as file:
         assert [row["wind"] for row in csv.DictReader(file)] == ["4 mph from N", ""]
     assert (tmp_path / "a.html").read_text().count("<section class='sheet'>") == 2
+
+
+def test_a_second_record_of_the_same_run_is_told(made: Made, tmp_path: Path) -> None:
+    first = rigmon("record", made.log, cwd=tmp_path)
+    assert first.err == ""
+    second = rigmon("record", made.log, cwd=tmp_path)
+    assert "is in applications.sqlite already, as '2026-06-01 application 1'" in second.err
+    third = rigmon("record", made.log, "--correct", "2026-06-01 application 2", cwd=tmp_path)
+    assert "already, as '2026-06-01 application 1'" in third.err
 
 
 def test_a_dry_run_keeps_nothing(made: Made, tmp_path: Path) -> None:
