@@ -32,11 +32,13 @@ _FEWEST: Final = 5
 #: blocks for which a change must stand before its cause is named
 _CONFIRM: Final = 3
 _CONFIRM_SUPPLY: Final = 20
+#: so long above its level, and it is a new one
+_RISEN: Final = 90
 #: a slow one has until then to grow to what matters, a sharp one to this share of it, so that its cause shows
 _CONFIRM_SLOW: Final = 180
 _SHARP_SHARE: Final = 0.8
 #: a weak supply is still there while it is down by so much of what matters
-_STILL: Final = 0.6
+_STILL: Final = 0.9
 #: a driver may set another pressure: after so long it is how things are now
 _NEW_NORMAL: Final = 300
 #: a cause counts as taking part with more than this share of the change of C
@@ -193,6 +195,7 @@ class Watch:
         "_rest_now",
         "_rig",
         "_ring",
+        "_risen",
         "_rough_base",
         "_rough_calm",
         "_rough_high",
@@ -226,7 +229,8 @@ class Watch:
         learn = max(round(rule.learning_s), 10)
         self._boom_on = BoomOn(rule.settling_s, align=self._both)
         self._coefficient = Monitor(self._change, arl, learn)
-        self._supply = Monitor(self._change, arl, learn)
+        # the pressure wanders slowly by itself: learned from more, or a swing would be taken for its level
+        self._supply = Monitor(self._change, arl, 4 * learn, phi_most=0.95)
         self._expected = expected(rig, rule.start_flow_l_min) if self._both else None
         self._ring: deque[Block] = deque(maxlen=_MEMORY)
         self.learned: Coefficient | None = None  #: C at the start of the run; None while it is being learned
@@ -234,6 +238,7 @@ class Watch:
         self._pending = self._supply_pending = 0
         self._held = 0  # blocks for which something has been present
         self._supply_since_ns = 0
+        self._risen = 0  # blocks for which the supply has been better than it was
         self._off_seen = False
         self._off_ns = 0
         self._off_sum = 0.0
@@ -532,17 +537,21 @@ class Watch:
             self._supply_pending = 0
             if "supply_weak" in self.present:
                 del self.present["supply_weak"]
-        if state > 0 or self._supply_pending > _NEW_NORMAL:
+        self._risen = self._risen + 1 if state > 0 else 0
+        if self._risen > _RISEN or self._supply_pending > _NEW_NORMAL:
             # more pressure is the driver's doing; less, for long and steady, is taken for it in the end
             self.present.pop("supply_weak", None)
             self._supply.restart()
             recent = list(self._ring)[-_CONFIRM_SUPPLY:]
             self._flow_level, self._pressure_level = _means(recent)
-            self._supply_pending = 0
+            self._supply_pending = self._risen = 0
         elif self._supply_pending >= _CONFIRM_SUPPLY and "supply_weak" not in self.present:
             recent = list(self._ring)[-_FEWEST:]
             flow1, pressure1 = _means(recent)
-            flow_change = flow1 / self._flow_level - 1
+            # the level was learned from little; the monitor has learned from more since
+            noise = self._supply.noise
+            level = noise.mean if noise else 1.0
+            flow_change = flow1 / (self._flow_level * level) - 1
             if flow_change > -_STILL * self._change:
                 return  # it is over, the chart only does not know it yet
             self._put("supply_weak", flow_change, self._change)
@@ -550,7 +559,7 @@ class Watch:
                 Finding(
                     "supply_weak", block.t_ns, self._supply_since_ns, 100 * flow_change, None,
                     100 * flow_change,
-                    100 * (pressure1 / self._pressure_level - 1),
+                    100 * (pressure1 / (self._pressure_level * level * level) - 1),
                 )
             )  # fmt: skip
 

@@ -6,9 +6,9 @@ wanted false-alarm rate. What is learned from some tens of numbers is itself unc
 neither white nor quite normal, so the chart errs on the quiet side: its standard deviation is never taken
 smaller than half of the change that matters (k is then one standard deviation), the reference value gives way
 by what the level may be wrong by, and no number counts for more than three standard deviations, so one bump
-alone can do nothing. Where the level is learned, the autocorrelation is taken larger by its own standard
-deviation. What is learned is
-learned anew from four and from sixteen times as many numbers, if no change was found among them.
+alone can do nothing. Where the level is learned, the autocorrelation is taken larger by half of its own
+standard deviation. What is learned is learned anew from four and from sixteen times as many numbers, if no
+change was found among them.
 """
 
 from collections.abc import Sequence
@@ -18,13 +18,15 @@ from typing import Final, NamedTuple
 from rigmon.core.charts import TwoSidedCusum, Whitener
 from rigmon.core.design import cusum_for
 
-#: reference values to choose from, in standard deviations, so that limits are worked out but once each
-_LADDER: Final = (1.0, 0.5, 0.25)
+#: reference values to choose from, in standard deviations, the largest that fits: limits are worked out once
+_LADDER: Final = (1.0, 0.85, 0.7, 0.6, 0.5, 0.4, 0.32, 0.25)
 #: no residual counts for more standard deviations than this (a winsorised CUSUM)
 _MOST_SD: Final = 3.0
 _PHI_MOST: Final = 0.85
+_PHI_EVER: Final = 0.97
 #: how much the reference value gives way, in standard deviations of the level that was learned
 _GUARD_SD: Final = 1.5
+_PHI_GUARD_SD: Final = 0.5
 _AGAIN: Final = 4
 #: nor while a sum of the chart is above this share of its limit
 _CALM: Final = 0.3
@@ -51,7 +53,7 @@ def noise_of(numbers: Sequence[float], gaps: Sequence[int] = ()) -> Noise:
     """Noise of two numbers or more. `gaps` are the places whose number does not follow on the one before.
 
     The autocorrelation is the usual estimate (Yule-Walker) with its bias -(1 + 3 phi) / n added back
-    (Kendall, Biometrika 41 (1954) 403), kept within 0 and 0.85: no noise of sensors alternates.
+    (Kendall, Biometrika 41 (1954) 403), kept within 0 and 0.97: no noise of sensors alternates.
     """
     n = len(numbers)
     centre = 0.0
@@ -70,7 +72,7 @@ def noise_of(numbers: Sequence[float], gaps: Sequence[int] = ()) -> Noise:
         return Noise(centre, 0.0, 0.0, n)
     phi = product / square
     phi += (1 + 3 * phi) / n
-    return Noise(centre, sqrt(square / (n - 1)), min(max(phi, 0.0), _PHI_MOST), n)
+    return Noise(centre, sqrt(square / (n - 1)), min(max(phi, 0.0), _PHI_EVER), n)
 
 
 class Monitor:
@@ -78,7 +80,8 @@ class Monitor:
 
     `change` is the smallest change that matters, in the unit of the numbers (times the level if `relative`);
     `arl` how many numbers there may be to a false alarm of one side; `learn` how many are learned from at
-    first. `level` is given where it is known, and only the noise is to be learned.
+    first. `level` is given where it is known, and only the noise is to be learned. `phi_most`: no larger
+    autocorrelation is reckoned with; slow noise is hard to tell from a change.
     """
 
     __slots__ = (
@@ -92,6 +95,7 @@ class Monitor:
         "_level",
         "_limit",
         "_numbers",
+        "_phi_most",
         "_relative",
         "_scale",
         "_whitener",
@@ -100,8 +104,16 @@ class Monitor:
     )
 
     def __init__(
-        self, change: float, arl: float, learn: int, *, level: float | None = None, relative: bool = True
+        self,
+        change: float,
+        arl: float,
+        learn: int,
+        *,
+        level: float | None = None,
+        relative: bool = True,
+        phi_most: float = _PHI_MOST,
     ) -> None:
+        self._phi_most = phi_most
         self._change, self._arl, self._learn = change, arl, learn
         self._again = _AGAIN * learn
         self._level, self._relative = level, relative
@@ -181,7 +193,7 @@ class Monitor:
         # latter, from n numbers, may be low by its own standard deviation
         phi = noise.phi
         if self._level is None:
-            phi = min(phi + sqrt((1 - phi * phi) / noise.n), _PHI_MOST)
+            phi = min(phi + _PHI_GUARD_SD * sqrt((1 - phi * phi) / noise.n), self._phi_most)
         step = change * (1 - phi)
         residual_sd = noise.sd * sqrt(1 - 2 * noise.phi * phi + phi * phi) * (1 + 1 / sqrt(2 * noise.n))
         k = _LADDER[-1]
