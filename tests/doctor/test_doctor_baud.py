@@ -151,8 +151,8 @@ class Receiver:
         link.symlink_to(os.ttyname(slave))
         os.close(slave)
         os.set_blocking(self._master, False)
-        self._baud, self._data = baud, data
-        self._seen: dict[int, bytes] = {}
+        # all of it now: what is worked out while somebody listens may come too late for them
+        self._seen = {rate: resampled(data * 2, baud, rate) for rate in RATES} if data else {}
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -162,9 +162,7 @@ class Receiver:
         while not self._stopping.is_set():
             _, writable, _ = select.select([], [self._master], [], 0.02)
             now = rates.get(termios.tcgetattr(self._master)[5])
-            if writable and now and self._data:
-                if now not in self._seen:
-                    self._seen[now] = resampled(self._data * 2, self._baud, now)
+            if writable and now and self._seen:
                 with suppress(OSError):
                     os.write(self._master, self._seen[now])
             self._stopping.wait(0.005)
