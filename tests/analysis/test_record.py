@@ -250,6 +250,9 @@ def test_the_three_forms_hold_the_same(tmp_path: Path) -> None:
         text = told["elements"][element.key]
         assert row[element.key] == ("" if text is None else text["text"])
         assert element.label in page
+    assert float(row["area_m2"]) == pytest.approx(6000)
+    assert float(row["centre_lon_deg"]) == pytest.approx(601 / DEGREE_M, abs=1e-7)
+    assert int(row["start_utc_ms"]) == START_MS + 1000  # the first sample ends a second after the start
     assert "<b>gate" not in page
     assert "&lt;b&gt;gate" in page
     assert "stays with the certified applicator" in page

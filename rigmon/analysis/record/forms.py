@@ -18,6 +18,11 @@ _GROUPS: Final = {
     "weather": "Weather as observed",
     "source": "Source of the figures",
 }
+#: of the log, for machines: columns of CSV; JSON has all of them
+_FIGURES: Final = (
+    "start_utc_ms", "end_utc_ms", "centre_lat_deg", "centre_lon_deg", "area_m2", "area_estimated_m2",
+    "volume_l", "volume_estimated_l", "mean_l_ha", "target_l_ha", "in_tolerance_area_pct",
+)  # fmt: skip
 _ORIGINS: Final = {"log": "from the log", "computed": "worked out"}
 _CAUTION: Final = (
     "The product label is the law. Follow it, and local rules, for wind, drift, buffers and re-entry."
@@ -25,14 +30,14 @@ _CAUTION: Final = (
 
 
 def csv_text(records: Sequence[Kept]) -> str:
-    """RFC 4180, one row a record, one column an element."""
+    """RFC 4180, one row a record: a column for each element, then the log's figures with their units."""
     out = io.StringIO(newline="")
     rows = csv.writer(out)
-    rows.writerow(["name", "corrects", "recorded_utc", *(element.key for element in ELEMENTS)])
+    rows.writerow(["name", "corrects", "recorded_utc", *(element.key for element in ELEMENTS), *_FIGURES])
     for kept in records:
-        rows.writerow(
-            [kept.name, kept.corrects or "", kept.recorded_utc, *(kept.text(e.key) for e in ELEMENTS)]
-        )
+        texts = (kept.text(element.key) for element in ELEMENTS)
+        figures = (kept.record["figures"].get(key) for key in _FIGURES)  # csv writes None as nothing
+        rows.writerow([kept.name, kept.corrects or "", kept.recorded_utc, *texts, *figures])
     return out.getvalue()
 
 
@@ -59,10 +64,8 @@ def _sheet(kept: Kept) -> str:
             text = kept.text(element.key)
             rules = f" <small class='nobr'>{', '.join(element.rules)}</small>" if element.rules else ""
             cell = escape(text) if text else "<span class='blank' title='blank'>&nbsp;</span>"
-            origin = (kept.record["elements"].get(element.key) or {}).get("from", "")
-            mark = {"log": " <small>from the log</small>", "computed": " <small>worked out</small>"}.get(
-                origin, ""
-            )
+            origin = _ORIGINS.get((kept.record["elements"].get(element.key) or {}).get("from", ""))
+            mark = f" <small>{origin}</small>" if origin else ""
             parts.append(f"<tr><th scope='row'>{escape(element.label)}{rules}</th><td>{cell}{mark}</td></tr>")
         parts.append("</tbody>")
     parts.append("</table>")
