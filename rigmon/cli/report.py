@@ -51,7 +51,7 @@ _BAR: Final = 24
     "--position-uncertainty",
     "position_uncertainty_m",
     type=Quantity("length"),
-    help="How far positions may be off from pass to pass, such as '10 in'; left out: 1 m.",
+    help="How far positions may be off from pass to pass, such as '10 in'; left out: the rig's, else 1 m.",
 )
 @click.option(
     "--refill",
