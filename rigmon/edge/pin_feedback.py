@@ -6,6 +6,7 @@ of a pattern. So a pin that hangs holds up nobody, and what is shown is never ol
 
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from typing import Final
 
@@ -18,7 +19,7 @@ from rigmon.rig import Rig
 _SHORTEST_S: Final = 0.002
 
 
-class PinFeedback:
+class PinFeedback(ABC):
     """Shows patterns on pins, one pattern a pin. The makers of lights and buzzer derive from it.
 
     The pins are opened at once, so that a rig file asking for what is not there is refused before the run;
@@ -55,13 +56,13 @@ class PinFeedback:
 
     # -- what lights and buzzer differ in ------------------------------------------------------------
 
+    @abstractmethod
     def patterns(self, shown: Signal) -> Sequence[Light | Sound]:
         """The pattern of each pin."""
-        raise NotImplementedError
 
+    @abstractmethod
     def test(self, t_s: float) -> tuple[Sequence[bool], float | None]:
         """Pins that are on `t_s` after the start, and when that changes [s]; None: the test is over."""
-        raise NotImplementedError
 
     # -- the daemon's side ---------------------------------------------------------------------------
 
@@ -104,7 +105,7 @@ class PinFeedback:
         else:
             self._raised_s.pop(alert.code, None)
 
-    def tell(self, t_ns: int, text: str) -> None:
+    def tell(self, t_ns: int, text: str) -> None:  # noqa: B027 - not for its makers to fill in
         """Lights and buzzers have no words."""
 
     def stop(self, timeout_s: float = 1.0) -> None:

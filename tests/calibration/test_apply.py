@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -360,14 +361,10 @@ def test_a_file_changed_meanwhile_is_left_alone(path: Path, monkeypatch: pytest.
     assert path.read_text(encoding="utf-8") == CREEK + "# another hand\n"
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
-def test_a_folder_that_may_not_be_written_is_told(path: Path) -> None:
-    path.parent.chmod(0o555)
-    try:
-        with pytest.raises(UsageError, match="cannot be changed"):
-            apply_record(path, CATCH)
-    finally:
-        path.parent.chmod(0o755)
+def test_a_folder_that_may_not_be_written_is_told(path: Path, read_only: Callable[[Path], None]) -> None:
+    read_only(path.parent)
+    with pytest.raises(UsageError, match="cannot be changed"):
+        apply_record(path, CATCH)
 
 
 # -- a cut -------------------------------------------------------------------------------------------------------

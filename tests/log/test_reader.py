@@ -1,10 +1,7 @@
 """Opening run logs: what is refused and how, read-only places, lists of runs."""
 
-import os
 import shutil
 import sqlite3
-import subprocess
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -132,29 +129,6 @@ def test_a_closed_log_is_an_error_not_a_crash(ended):
 
 
 # -- places that cannot be written -----------------------------------------------------------------------
-
-
-@pytest.fixture
-def read_only(tmp_path):
-    """Make a folder read-only, for root too."""
-    mounted = []
-
-    def _read_only(folder: Path):
-        folder.chmod(0o555)
-        if os.geteuid() == 0:
-            bound = ["mount", "--bind", folder, folder], ["mount", "-o", "remount,ro,bind", folder]
-            for command in bound:
-                if subprocess.run(command, capture_output=True, check=False).returncode:
-                    pytest.skip("root needs the right to mount to have a folder that it cannot write")
-                mounted[:] = [folder]
-        assert not os.access(folder, os.W_OK)
-
-    yield _read_only
-    for folder in mounted:
-        subprocess.run(["umount", "-l", folder], check=True)
-    for folder in tmp_path.iterdir():
-        with suppress(OSError):
-            folder.chmod(0o755)
 
 
 @pytest.fixture
