@@ -199,7 +199,6 @@ class Watch:
         "_rough_base",
         "_rough_calm",
         "_rough_high",
-        "_rough_learned",
         "_rough_n",
         "_rough_sums",
         "_slowest",
@@ -247,7 +246,6 @@ class Watch:
         self._rest_now: float | None = None
         self._weighed: tuple[Evidence, int, float] | None = None
         self._rough_base: tuple[float, float] | None = None
-        self._rough_learned = 0
         self._n_rough = learn
         self._rough_n = self._rough_high = self._rough_calm = 0
         self._rough_sums = [0.0, 0.0]

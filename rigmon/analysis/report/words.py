@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
 
 from rigmon.analysis.report.shown import Html, Shown
-from rigmon.units import shown_unit
 
 #: so many kinds of trouble are told; the others are in the table
 _MOST_CAUSES: Final = 3
@@ -240,8 +239,3 @@ def _of_coverage(shown: Shown, area: float) -> Iterator[Point]:
             "Outside",
             Html(f"{shown('coverage.boundary.outside_m2', 'area')} of what was treated."),
         )
-
-
-def system_words(system: str) -> str:
-    """The units of the page, for its footer."""
-    return ", ".join(shown_unit(kind, system) for kind in ("rate", "speed", "area", "volume", "length"))
