@@ -19,7 +19,7 @@ ROOT = Path(__file__).parents[1]
 _BASE = ("rigmon.errors", "rigmon.model", "rigmon.units", "rigmon.rig")
 _ANALYSIS = (
     *("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
-    "rigmon.analysis",
+    *("rigmon.analysis", "rigmon.processes"),
 )
 
 
@@ -37,6 +37,7 @@ LAYERS = {
     "rigmon.model": Layer(()),
     "rigmon.units": Layer(("rigmon.errors",)),
     "rigmon.words": Layer(()),
+    "rigmon.processes": Layer(()),
     "rigmon.rig": Layer(("rigmon.errors", "rigmon.model", "rigmon.units")),
     "rigmon.config": Layer(_BASE),
     "rigmon.core": Layer(_BASE),

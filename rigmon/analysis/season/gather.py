@@ -8,12 +8,13 @@ from typing import Any, Final
 
 from rigmon.analysis.season import cache as cache_file
 from rigmon.analysis.season.cache import Cache
-from rigmon.analysis.season.pool import processors, spread
+from rigmon.analysis.season.pool import spread
 from rigmon.analysis.season.scan import digests, scan
 from rigmon.analysis.season.trends import calibration_drift, started, trends
 from rigmon.analysis.season.version import analysis_version
 from rigmon.analysis.season.work import work
 from rigmon.errors import UsageError
+from rigmon.processes import processors
 
 SEASON_SCHEMA: Final = 1
 

@@ -1,30 +1,18 @@
-"""The same work in this process, in several, or on a cluster. What comes out does not depend on which."""
+"""The season's work in this process, in several, or on a cluster. What comes out does not depend on which."""
 
-import multiprocessing
-import os
-import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from typing import Any, Final
 
+from rigmon import processes
 from rigmon.analysis.extras import load
 from rigmon.analysis.season.version import analysis_version
 from rigmon.errors import UsageError
-
-Task = tuple[Any, ...]  #: the arguments of one call
-Answer = tuple[int, str | None, str]  #: number of the task; what the work returned, or None and why not
+from rigmon.processes import Answer, Task, processors
 
 #: a process takes about as long to start as this many logs take to be read
 WORTH_A_PROCESS: Final = 4
 _PATIENCE_S: Final = 10
 _DIED: Final = "the process that read it died (out of memory?); the other logs went on"
-
-
-def processors() -> int:
-    """How many processors this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def spread(
@@ -40,57 +28,7 @@ def spread(
         return _on_cluster(unit, tasks, scheduler) if tasks else iter(())
     if jobs is None:
         jobs = min(processors(), max(1, len(tasks) // WORTH_A_PROCESS))
-    jobs = min(jobs, len(tasks))
-    if jobs <= 1:
-        return ((n, unit(*task), "") for n, task in enumerate(tasks))
-    return _in_processes(unit, tasks, jobs)
-
-
-def _in_processes(unit: Callable[..., str], tasks: Sequence[Task], jobs: int) -> Iterator[Answer]:
-    open_tasks = set(range(len(tasks)))
-    try:
-        with _Pool(jobs) as pool:
-            with _unheard():
-                futures = {pool.submit(unit, *task): n for n, task in enumerate(tasks)}
-            for future in as_completed(futures):
-                yield futures[future], future.result(), ""
-                open_tasks.discard(futures[future])
-        return
-    except BrokenProcessPool:
-        pass
-    # one of them killed its process, and took the pool with it: one by one it shows which
-    left = sorted(open_tasks)
-    while left:
-        try:
-            with _Pool(1) as pool:
-                while left:
-                    with _unheard():
-                        future = pool.submit(unit, *tasks[left[0]])
-                    yield left[0], future.result(), ""
-                    left.pop(0)
-        except BrokenProcessPool:
-            yield left.pop(0), None, _DIED
-
-
-class _Pool(ProcessPoolExecutor):
-    """Fresh processes, which inherit no locks, threads or open logs; what is not begun is dropped when
-    somebody stops waiting."""
-
-    def __init__(self, jobs: int) -> None:
-        super().__init__(jobs, multiprocessing.get_context("spawn"))
-
-    def __exit__(self, *error: Any) -> None:
-        self.shutdown(wait=True, cancel_futures=True)
-
-
-@contextmanager
-def _unheard() -> Iterator[None]:
-    """Processes that start in here never hear Ctrl-C: it is for the one that waits, which then ends them."""
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    return processes.spread(unit, tasks, jobs, _DIED)
 
 
 def _on_cluster(unit: Callable[..., str], tasks: Sequence[Task], address: str) -> Iterator[Answer]:
