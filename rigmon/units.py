@@ -1,12 +1,16 @@
 """Units: exact conversion factors, one parser for what people type, one formatter for what they read.
 
 Inside rigmon every quantity is carried in one unit per dimension: m/s, L/min, kPa, L, kg, m, m2, s, L/ha;
-kg/ha for a dose by mass, % for a concentration by volume. The factors are exact rationals (Fraction), so a
-value converts with a single rounding.
+kg/ha for a dose by mass, % for a concentration by volume, °C. The factors are exact rationals (Fraction), so
+a value converts with a single rounding.
+
+A temperature has a zero of its own besides its degree (`ZEROS`): 50 °F is 10 °C. A difference of temperatures
+is another dimension, which has none: 18 °F warmer is 10 °C warmer.
 
 Sources of the definitions: NIST SP 811 (2008) Appendix B and NIST HB 44 Appendix C: international foot
 0.3048 m, inch 0.0254 m, statute mile 5280 ft, nautical mile 1852 m, US gallon 231 in3, US fluid ounce
-gal/128, avoirdupois pound 0.45359237 kg, standard gravity 9.80665 m/s2, bar 100 kPa. The acre is the
+gal/128, avoirdupois pound 0.45359237 kg, standard gravity 9.80665 m/s2, bar 100 kPa, conventional inch of
+mercury 3386.389 Pa, t/°C = (t/°F - 32)/1.8 = T/K - 273.15. The acre is the
 international one (43 560 ft2); the survey acre, 4 ppm larger, is not used. The ounce of weight is 1/16 lb.
 
 An ounce, 'oz', may be one of volume or of weight. It is read only where nothing but a volume can be meant, as
@@ -67,6 +71,7 @@ _MASS: Final[dict[str, Fraction]] = {
     "lb": POUND_KG,
     "oz wt": OUNCE_KG,
 }
+_DEGREES: Final[dict[str, Fraction]] = {"°C": Fraction(1), "°F": Fraction(5, 9), "K": Fraction(1)}
 _PER_ACRE: Final = HECTARE_M2 / ACRE_M2
 _PER_1000_FT2: Final = HECTARE_M2 / (1000 * FOOT_M**2)
 _RATE: Final[dict[str, Fraction]] = {
@@ -110,6 +115,15 @@ UNITS: Final[dict[str, dict[str, Fraction]]] = {
         "MPa": Fraction(1000),
         "psi": PSI_KPA,
     },
+    "air pressure": {
+        "kPa": Fraction(1),
+        "hPa": Fraction(1, 10),
+        "mbar": Fraction(1, 10),
+        "bar": Fraction(100),
+        "inHg": Fraction(3386389, 1000000),
+    },
+    "temperature": _DEGREES,
+    "temperature difference": _DEGREES,
     "rate": _RATE,
     "dose by volume": {
         **_RATE,
@@ -148,6 +162,11 @@ UNITS: Final[dict[str, dict[str, Fraction]]] = {
     "pulses per volume": {"1/L": Fraction(1), "1/gal": 1 / US_GALLON_L},
 }
 
+#: dimension -> unit name -> what its zero is in the carried unit, where that is not zero
+ZEROS: Final[dict[str, dict[str, Fraction]]] = {
+    "temperature": {"°F": Fraction(-160, 9), "K": Fraction(-27315, 100)},
+}
+
 #: dimension -> (US customary, metric): the unit that screens and reports show
 SHOWN: Final[dict[str, tuple[str, str]]] = {
     "length": ("ft", "m"),
@@ -157,6 +176,9 @@ SHOWN: Final[dict[str, tuple[str, str]]] = {
     "speed": ("mph", "km/h"),
     "flow": ("gal/min", "L/min"),
     "pressure": ("psi", "kPa"),
+    "air pressure": ("inHg", "hPa"),
+    "temperature": ("°F", "°C"),
+    "temperature difference": ("°F", "°C"),
     "rate": ("gal/ac", "L/ha"),
     "dose by volume": ("fl oz/ac", "L/ha"),
     "dose by mass": ("lb/ac", "kg/ha"),
@@ -188,6 +210,9 @@ _SPELLINGS: Final[dict[str, str]] = {
     "m³": "m3", "100 l": "100 L", "100 liters": "100 L", "100 litres": "100 L",
     "100 us gal": "100 gal", "100 gallons": "100 gal",
     "%v": "% v", "percent v": "% v", "pct v": "% v",
+    "°c": "°C", "c": "°C", "degc": "°C", "deg c": "°C", "celsius": "°C", "degrees c": "°C",
+    "°f": "°F", "f": "°F", "degf": "°F", "deg f": "°F", "fahrenheit": "°F", "degrees f": "°F",
+    "k": "K", "kelvin": "K", "hpa": "hPa", "mb": "mbar", "inhg": "inHg", "in hg": "inHg",
     "kpa": "kPa", "pa": "Pa", "mpa": "MPa", "pulse": "1", "pulses": "1",
 }  # fmt: skip
 
@@ -228,6 +253,10 @@ _LARGEST_EXPONENT: Final = 99
 _LONGEST_QUOTE: Final = 40
 
 
+_NO_ZEROS: Final[dict[str, Fraction]] = {}
+_NOUGHT: Final = Fraction(0)
+
+
 class UnitError(UsageError):
     """A quantity that cannot be read: what was typed, and what would be right."""
 
@@ -244,7 +273,10 @@ def unit_name(unit: str, dimension: str) -> str:
 
 
 def factor(unit: str, dimension: str) -> Fraction:
-    """Carried units in one `unit` of `dimension`, exact. Raises UnitError for a unit not of the dimension."""
+    """Carried units in one `unit` of `dimension`, exact; of a temperature the size of a degree, not its zero.
+
+    Raises UnitError for a unit not of the dimension.
+    """
     return UNITS[dimension][unit_name(unit, dimension)]
 
 
@@ -305,7 +337,7 @@ def parse(text: str, dimension: str) -> float:
     example = f"'20 {us}'" if us == metric else f"'20 {us}' or '20 {metric}'"
     number, unit = _split(text, dimension, example, metric, UNITS[dimension])
     try:
-        return float(number * factor(unit, dimension))
+        return float(number * factor(unit, dimension) + _zero(unit_name(unit, dimension), dimension))
     except UnitError as error:
         raise UnitError(f"{quoted(text)}: {error}") from error
 
@@ -374,7 +406,12 @@ def _parse_watch(text: str) -> float:
 
 def convert(value: float, dimension: str, unit: str) -> float:
     """A carried `value` in `unit`, with one rounding."""
-    return float(Fraction(value) / factor(unit, dimension))
+    carried = Fraction(value) - _zero(unit_name(unit, dimension), dimension)
+    return float(carried / factor(unit, dimension))
+
+
+def _zero(name: str, dimension: str) -> Fraction:
+    return ZEROS.get(dimension, _NO_ZEROS).get(name, _NOUGHT)
 
 
 def shown_unit(dimension: str, system: str) -> str:

@@ -105,8 +105,46 @@ _amount = st.floats(1e-80, 1e80) | st.floats(-1e80, -1e-80) | st.floats(0.01, 10
 @example(amount=1.0)
 def test_what_is_written_is_read_back(dimension: str, unit: str, amount: float) -> None:
     carried = units.parse(f"{amount!r} {unit}", dimension)
-    assert carried == float(Fraction(repr(amount)) * units.factor(unit, dimension))  # one rounding
-    assert units.convert(carried, dimension, unit) == pytest.approx(amount, rel=4e-16)
+    zero = units.ZEROS.get(dimension, {}).get(unit, Fraction(0))
+    assert carried == float(Fraction(repr(amount)) * units.factor(unit, dimension) + zero)  # one rounding
+    # near its own zero a temperature is a difference of larger numbers
+    lost = 1e-13 if zero else 0.0
+    assert units.convert(carried, dimension, unit) == pytest.approx(amount, rel=4e-16, abs=lost)
+
+
+# Fixed points of the scales: ice, the boiling point by the old definition, -40 where both agree (from memory);
+# 0 K is -273.15 °C by definition; 85 °F: hand-worked, (85 - 32) / 1.8 = 29.4444...
+@pytest.mark.parametrize(
+    ("typed", "celsius"),
+    [
+        ("32 °F", 0.0),
+        ("212 F", 100.0),
+        ("-40 deg F", -40.0),
+        ("-40 °C", -40.0),
+        ("0 K", -273.15),
+        ("85 degF", float(Fraction(265, 9))),
+        ("10 Celsius", 10.0),
+        ("50 Fahrenheit", 10.0),
+    ],
+)
+def test_a_temperature_has_a_zero_of_its_own(typed: str, celsius: float) -> None:
+    assert units.parse(typed, "temperature") == celsius
+    for unit in units.UNITS["temperature"]:
+        back = units.convert(celsius, "temperature", unit)
+        assert units.parse(f"{back!r} {unit}", "temperature") == pytest.approx(celsius, abs=1e-12)
+
+
+# hand-worked: 18 °F / 1.8 = 10 °C, whatever the temperature is that it is warmer than
+def test_a_difference_of_temperatures_has_none() -> None:
+    assert units.parse("18 °F", "temperature difference") == 10.0
+    assert units.show(10.0, "temperature difference", "us", 0) == "18 °F"
+    assert units.show(10.0, "temperature", "us", 0) == "50 °F"
+
+
+# NIST SP 811 (2008), B.8: conventional inch of mercury 3.386389 E+03 Pa (from memory)
+def test_air_pressure_in_inches_of_mercury() -> None:
+    assert units.parse("30 inHg", "air pressure") == pytest.approx(101.59167, abs=1e-9)
+    assert units.parse("1013.25 hPa", "air pressure") == pytest.approx(101.325, abs=1e-12)
 
 
 @pytest.mark.parametrize(("dimension", "shown"), units.SHOWN.items())
