@@ -157,7 +157,26 @@ class Tally(NamedTuple):
     n: int
 
 
-Output = Sample | Alert | Anchor | Tally
+class Finding(NamedTuple):
+    """What the sensors say together and none says alone. Changes in % of what was before.
+
+    None: unknown, or it does not apply. It lasts until the alert of its code clears.
+    """
+
+    code: str
+    t_ns: int  #: when it was found
+    since_ns: int  #: when it began, as estimated
+    change_pct: float | None  #: of C; of the speed; of what the one sensor says
+    change_u_pct: float | None  #: expanded uncertainty of it (k = 2)
+    flow_change_pct: float | None = None
+    pressure_change_pct: float | None = None
+    sharp: bool | None = None  #: within seconds, not over minutes
+    nozzles: int | None = None  #: plugged, of all
+    confidence: float | None = None  #: probability of that number among the whole numbers, 0 to 1
+    flow_l_min: float | None = None  #: what C amounts to at the calibrated pressure
+
+
+Output = Sample | Alert | Anchor | Tally | Finding
 
 
 class RunHeader(NamedTuple):

@@ -11,7 +11,19 @@ from rigmon.core.pipeline import Pipeline
 from rigmon.core.timeline import Timeline
 from rigmon.errors import UsageError
 from rigmon.log.reader import RunLog, is_run_log
-from rigmon.model import Alert, Anchor, NmeaLine, Output, Payload, Reading, Sample, Source, Tally, Tick
+from rigmon.model import (
+    Alert,
+    Anchor,
+    Finding,
+    NmeaLine,
+    Output,
+    Payload,
+    Reading,
+    Sample,
+    Source,
+    Tally,
+    Tick,
+)
 from rigmon.rig import Rig
 
 Item = tuple[int, Source, Payload]
@@ -93,6 +105,7 @@ class Replayed:
     alerts: list[Alert] = field(default_factory=list)
     anchors: list[Anchor] = field(default_factory=list)
     tallies: list[Tally] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
     readings: int = 0
     last_ns: int = 0
 
@@ -109,6 +122,8 @@ class Replayed:
                 self.alerts.append(output)
             elif isinstance(output, Anchor):
                 self.anchors.append(output)
+            elif isinstance(output, Finding):
+                self.findings.append(output)
             else:
                 self.tallies.append(output)
 
@@ -209,11 +224,25 @@ def check(log: RunLog) -> Check:
     return Check(True, compared, None, complete)
 
 
-_KINDS: dict[str, type[Output]] = {"sample": Sample, "alert": Alert, "anchor": Anchor, "tally": Tally}
+_KINDS: dict[str, type[Output]] = {
+    "sample": Sample,
+    "alert": Alert,
+    "anchor": Anchor,
+    "tally": Tally,
+    "finding": Finding,
+}
 
 
 def _again(log: RunLog, first_lost: int | None, recorded: Sequence[tuple[int, Output]]) -> list[Output]:
-    """A log's outputs recomputed in order, up to the first reading that is known to be lost."""
+    """A log's outputs recomputed in order, up to the first reading that is known to be lost.
+
+    An older log kept no findings, and did not count them either.
+    """
+    outputs = _all_again(log, first_lost, recorded)
+    return outputs if log.keeps_findings else [one for one in outputs if type(one) is not Finding]
+
+
+def _all_again(log: RunLog, first_lost: int | None, recorded: Sequence[tuple[int, Output]]) -> list[Output]:
     pipeline = Pipeline(rig_of(log))
     outputs: list[Output] = []
     newest_ns = 0

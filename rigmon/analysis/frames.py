@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rigmon import config
 from rigmon.errors import LogError
 from rigmon.log.reader import RunLog
-from rigmon.model import Alert, Anchor, Output, Sample, Tally
+from rigmon.model import Alert, Anchor, Finding, Output, Sample, Tally
 from rigmon.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -101,6 +101,7 @@ class RunData:
     anchors: tuple[Anchor, ...]
     tallies: tuple[Tally, ...]
     notes: tuple[str, ...] = ()  #: what the run log's reader says of the file
+    findings: tuple[Finding, ...] | None = ()  #: None: the log was made before logs kept them
 
 
 def columns_from_samples(samples: Iterable[Sample]) -> Columns:
@@ -132,6 +133,7 @@ def from_log(log: RunLog, rig: Rig | None = None) -> RunData:
         anchors=tuple(log.anchors()),
         tallies=tuple(log.tallies()),
         notes=tuple(log.notes),
+        findings=tuple(log.findings()) if log.keeps_findings else None,
     )
 
 
@@ -152,6 +154,7 @@ def from_outputs(
     alerts: list[Alert] = []
     anchors: list[Anchor] = []
     tallies: list[Tally] = []
+    findings: list[Finding] = []
     last_ns = 0
 
     def samples() -> Iterator[Sample]:
@@ -164,6 +167,8 @@ def from_outputs(
                 alerts.append(output)
             elif isinstance(output, Anchor):
                 anchors.append(output)
+            elif isinstance(output, Finding):
+                findings.append(output)
             else:
                 tallies.append(output)
 
@@ -179,6 +184,7 @@ def from_outputs(
         alerts=tuple(alerts),
         anchors=tuple(anchors),
         tallies=tuple(tallies),
+        findings=tuple(findings),
     )
 
 

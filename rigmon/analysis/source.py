@@ -40,4 +40,5 @@ def load(
             anchors=tuple(replayed.anchors),
             tallies=tuple(replayed.tallies),
             notes=() if log is None else tuple(log.notes),
+            findings=tuple(replayed.findings),
         )

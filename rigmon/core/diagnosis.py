@@ -18,6 +18,7 @@ from rigmon.core.coefficient import Block, BoomOn, Coefficient, expected, measur
 from rigmon.core.design import cusum_for, exponential
 from rigmon.core.monitor import Monitor
 from rigmon.core.speed_watch import LATE_S, SpeedWatch
+from rigmon.model import Finding
 from rigmon.rig import Rig
 
 #: one-sided tests that share the tolerated false alarms: C up and down, supply, one sensor's or unsteadiness,
@@ -107,22 +108,6 @@ CAUSES: Final = (
     Cause("flowmeter_drift", lambda e: e.flow_part > 0.5),
     Cause("pressure_drift", lambda _: True),
 )
-
-
-class Finding(NamedTuple):
-    """What was found. Changes in % of what was before; None: unknown, or it does not apply."""
-
-    code: str
-    t_ns: int  #: when it was found
-    since_ns: int  #: when it began, as estimated
-    change_pct: float | None  #: of C; of the speed; of what the one sensor says
-    change_u_pct: float | None  #: expanded uncertainty of it (k = 2)
-    flow_change_pct: float | None = None
-    pressure_change_pct: float | None = None
-    sharp: bool | None = None
-    nozzles: int | None = None  #: plugged, of all
-    confidence: float | None = None  #: probability of that number among the whole numbers, 0 to 1
-    flow_l_min: float | None = None  #: what C amounts to at the calibrated pressure
 
 
 def plugged(change: float, u: float, count: int) -> tuple[int, float]:

@@ -135,6 +135,7 @@ class Pipeline:
         self.watch = Watch(rig) if rig.diagnosis.enabled else None
         if self.watch is not None:
             self._facts.diagnosed = self.watch.present
+        self._findings = 0  # of the watch's, so many were handed out
         self._flags_awake = False
         self._due: list[int] = []  # when running alert delays end
         self._out: list[Output] = []
@@ -425,6 +426,11 @@ class Pipeline:
                 t_ns, dt_ns, boom, measured, pressure, speed, distance, lat, lon, receiver.position_ns,
                 receiver.same_since_ns,
             )  # fmt: skip
+            if len(watch.findings) > self._findings:
+                # those whose alert the rig file switches off were not asked for
+                found = watch.findings[self._findings :]
+                self._out += [finding for finding in found if rig.alerts[finding.code].enabled]
+                self._findings += len(found)
         self._alerts(t_ns, speed, flow, pressure, boom, rate_l_ha, flags)
         if t_ns >= self._tally_ns:
             self._tally(t_ns)

@@ -18,8 +18,15 @@ from rigmon.errors import LogError
 from rigmon.log import files, wal
 from rigmon.log.codec import DamagedBlockError, unpack
 from rigmon.log.files import is_run_log
-from rigmon.log.schema import APPLICATION_ID, SCHEMA_VERSION, SUFFIX, add_functions
-from rigmon.model import Alert, Anchor, Output, Reading, RunHeader, Sample, Tally
+from rigmon.log.schema import (
+    APPLICATION_ID,
+    FINDINGS_VERSION,
+    OLDEST_VERSION,
+    SCHEMA_VERSION,
+    SUFFIX,
+    add_functions,
+)
+from rigmon.model import Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally
 
 __all__ = ["Gap", "RunEntry", "RunLog", "is_run_log", "list_runs"]
 
@@ -55,6 +62,7 @@ class RunLog:
         self._undo = undo
         self.header: RunHeader
         self.rig_sha256: str
+        self.keeps_findings: bool  #: False: made before logs did; outputs are the others then
         self._readings_written: int | None
 
     @classmethod
@@ -84,16 +92,17 @@ class RunLog:
         if found != APPLICATION_ID:
             raise LogError(f"{self.path}: is a SQLite file, but not a run log of rigmon")
         (version,) = self.connection.execute("PRAGMA user_version").fetchone()
-        if version != SCHEMA_VERSION:
-            age, what = (
-                ("newer", "update rigmon to read it")
+        if not OLDEST_VERSION <= version <= SCHEMA_VERSION:
+            age, than, what = (
+                ("newer", SCHEMA_VERSION, "update rigmon to read it")
                 if version > SCHEMA_VERSION
-                else ("older", "read it with the rigmon that made it")
+                else ("older", OLDEST_VERSION, "read it with the rigmon that made it")
             )
             raise LogError(
-                f"{self.path}: run log format {version} is {age} than {SCHEMA_VERSION},"
-                f" the one that this rigmon reads; {what}"
+                f"{self.path}: run log format {version} is {age} than {than},"
+                f" the {'newest' if age == 'newer' else 'oldest'} that this rigmon reads; {what}"
             )
+        self.keeps_findings = version >= FINDINGS_VERSION
         row = self.connection.execute(
             f"SELECT {_columns(RunHeader)}, rig_sha256, readings FROM run"
         ).fetchone()
@@ -174,11 +183,9 @@ class RunLog:
 
     @property
     def outputs_count(self) -> int:
-        """Samples, alerts, anchors and tallies together."""
-        row = self._one(
-            "SELECT (SELECT count(*) FROM sample) + (SELECT count(*) FROM alert)"
-            " + (SELECT count(*) FROM anchor) + (SELECT count(*) FROM tally)"
-        )
+        """Samples, alerts, anchors, tallies and findings together."""
+        tables = ["sample", "alert", "anchor", "tally", *(["finding"] if self.keeps_findings else [])]
+        row = self._one("SELECT " + " + ".join(f"(SELECT count(*) FROM {table})" for table in tables))
         return 0 if row is None else int(row[0])
 
     def readings(self, *, salvage: bool = False) -> Iterator[Reading]:
@@ -220,6 +227,10 @@ class RunLog:
     def tallies(self) -> Iterator[Tally]:
         return map(Tally._make, self._rows("SELECT t_ns, name, counted FROM tally ORDER BY n"))
 
+    def findings(self) -> Iterator[Finding]:
+        """What the sensors said together; nothing in a log that keeps none (`keeps_findings`)."""
+        return (finding for _, finding in self._numbered_findings())
+
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
         return (output for _, output in self.numbered_outputs())
@@ -231,8 +242,14 @@ class RunLog:
             self._numbered("alert", _alert),
             self._numbered("anchor", Anchor._make),
             self._numbered("tally", Tally._make),
+            self._numbered_findings(),
         )
         return merge(*parts, key=itemgetter(0))
+
+    def _numbered_findings(self) -> Iterator[tuple[int, Finding]]:
+        if self.keeps_findings:
+            for n, *row in self._rows(f"SELECT n, {_columns(Finding)} FROM finding ORDER BY n"):
+                yield n, _finding(row)
 
     def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
         for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):
@@ -296,6 +313,11 @@ def _columns(kind: type[Any]) -> str:
 def _alert(row: Any) -> Alert:
     t_ns, code, raised, value, limit, unit = row
     return Alert(t_ns, code, bool(raised), value, limit, unit)
+
+
+def _finding(row: Any) -> Finding:
+    finding = Finding._make(row)
+    return finding if finding.sharp is None else finding._replace(sharp=bool(finding.sharp))
 
 
 def _run_back(undo: list[Any]) -> None:

@@ -1,10 +1,12 @@
-"""The run log's file format: one SQLite file per run, version 1.
+"""The run log's file format: one SQLite file per run, version 2.
 
 Raw readings lie in blocks of at most a second, deflated: written row by row they would cost a card more
 than twice the bytes, and their checksums show a bit that flipped. Everything computed lies in plain
 rows, one table per kind, numbered together by `n` in the order of production.
 
 Columns that hold a float are ANY, not REAL: SQLite stores a REAL -0.0 as the integer 0 and the sign is lost.
+
+Version 1 had no table of findings; it is read as a log that kept none.
 
 The views that read blocks (reading, reading_text) call sqlar_uncompress(), which the sqlite3 shell and
 `RunLog.connection` know; for another connection `add_functions` adds it. All other views need nothing.
@@ -20,7 +22,10 @@ from rigmon.units import UNITS
 
 #: "RIGM", at offset 68 of the file
 APPLICATION_ID: Final = 0x5249474D
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
+#: of these the oldest that is read, and the oldest that holds findings
+OLDEST_VERSION: Final = 1
+FINDINGS_VERSION: Final = 2
 #: Every commit writes whole pages (again into the file at a checkpoint), so small ones wear a card least.
 PAGE_BYTES: Final = 512
 #: what a run log is called, so that any SQLite tool opens it
@@ -96,6 +101,21 @@ CREATE TABLE tally (
   t_ns INTEGER NOT NULL,
   name TEXT NOT NULL,
   counted INTEGER NOT NULL    -- since the last tally of that name
+) STRICT;
+
+CREATE TABLE finding (        -- what the sensors say together; it lasts until the alert of its code clears
+  n INTEGER PRIMARY KEY,
+  code TEXT NOT NULL,
+  t_ns INTEGER NOT NULL,      -- when it was found
+  since_ns INTEGER NOT NULL,  -- when it began, as estimated
+  change_pct ANY,             -- of flow over the root of the pressure, of the speed, or of the one sensor
+  change_u_pct ANY,           -- expanded uncertainty of it, k = 2
+  flow_change_pct ANY,
+  pressure_change_pct ANY,
+  sharp INTEGER,              -- 1 within seconds, 0 over minutes
+  nozzles INTEGER,            -- plugged, of all
+  confidence ANY,             -- probability of that number, 0 to 1
+  flow_l_min ANY              -- what the boom now gives at the calibrated pressure
 ) STRICT;
 
 CREATE TABLE loss (
@@ -194,6 +214,23 @@ FROM alert AS r
 LEFT JOIN alert AS c ON c.n = (SELECT min(x.n) FROM alert AS x WHERE x.n > r.n AND x.code = r.code)
   AND NOT c.raised
 WHERE r.raised ORDER BY r.n;
+
+CREATE VIEW finding_list AS SELECT
+  f.code,
+  f.t_ns / 1e9 AS found_s,
+  {_utc("f.t_ns")} AS found_utc,
+  f.since_ns / 1e9 AS since_s,
+  {_utc("f.since_ns")} AS since_utc,
+  f.change_pct,
+  f.change_u_pct,
+  f.flow_change_pct,
+  f.pressure_change_pct,
+  f.sharp,
+  f.nozzles,
+  100 * f.confidence AS nozzles_confidence_pct,
+  f.flow_l_min AS boom_flow_l_min,
+  f.flow_l_min / {_literal(UNITS["flow"]["gal/min"])} AS boom_flow_gal_min
+FROM finding AS f ORDER BY f.n;
 
 CREATE VIEW tally_total AS SELECT name, sum(counted) AS counted FROM tally GROUP BY name ORDER BY name;
 

@@ -12,6 +12,7 @@ from rigmon.model import (
     Alert,
     Anchor,
     Basis,
+    Finding,
     NmeaLine,
     Note,
     Output,
@@ -69,6 +70,14 @@ outputs = st.one_of(
     st.builds(Alert, int64, text, st.booleans(), maybe_real, maybe_real, text),
     st.builds(Anchor, int64, st.none() | int64),
     st.builds(Tally, int64, text, int64),
+    st.builds(
+        Finding,
+        *(text, int64, int64),
+        *(maybe_real for _ in range(4)),
+        st.none() | st.booleans(),
+        st.none() | int64,
+        *(maybe_real, maybe_real),
+    ),
 )
 
 
