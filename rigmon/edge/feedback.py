@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Final, TextIO
 
 from rigmon import units
-from rigmon.edge.guide import speed_to_hold
+from rigmon.edge.guide import Do, advise, alert_figures, figure, rate_off_pct
 from rigmon.model import Alert, Basis, Flag, Output, Sample
 from rigmon.rig import Rig
 from rigmon.words import ALERT_WORDS, alert_words
@@ -34,8 +34,16 @@ _BASIS: Final[dict[int, str]] = {
     Basis.PRESSURE: "gauge",
     Basis.CALIBRATION: "catch",
 }
-#: carried unit of an alert's value -> dimension
-_DIMENSION: Final = {"m/s": "speed", "L/min": "flow", "kPa": "pressure", "L/ha": "rate"}
+_DO: Final[dict[Do, str]] = {
+    "hold": "hold",
+    "faster": "FASTER to",
+    "slower": "SLOWER to",
+    "stopped": "stopped",
+    "boom_off": "boom off",
+    "no_flow": "no flow",
+    "flow_unknown": "flow unknown",
+    "speed_unknown": "speed unknown",
+}
 
 
 # -- words ---------------------------------------------------------------------------------------------
@@ -53,26 +61,11 @@ def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
     The speed to hold is the one that gives the target rate at the flow now; with the boom off there is
     no flow, and it is the target speed.
     """
-    speed = sample.speed_m_s
-    hold, band = speed_to_hold(sample, rig)
-    at = _number(hold, "speed", rig)
-    if band is not None:
-        low, high = band
-        at += f" ({_number(low, 'speed', rig)}-{_number(high, 'speed', rig)})"
-
-    if speed is None:
-        return "speed unknown", at
-    if speed < rig.speed.stationary_m_s:
-        return "stopped", at
-    if sample.boom_on == 0:
-        return "boom off", at
-    if band is None:
-        return ("flow unknown" if sample.flow_l_min is None else "no flow"), at
-    if speed > high:
-        return "SLOWER to", at
-    if speed < low:
-        return "FASTER to", at
-    return "hold", at
+    told = advise(sample, rig)
+    at = figure(told.hold_m_s, "speed", rig.units)
+    if told.low_m_s is not None:
+        at += f" ({figure(told.low_m_s, 'speed', rig.units)}-{figure(told.high_m_s, 'speed', rig.units)})"
+    return _DO[told.do], at
 
 
 def driver_line(
@@ -85,7 +78,7 @@ def driver_line(
     Where there is no room for that, what the flow rests on, the boom and the rate give way, in this order.
     """
     do, at = advice(sample, rig)
-    speed = f"{_number(sample.speed_m_s, 'speed', rig)} {units.shown_unit('speed', rig.units)}"
+    speed = f"{figure(sample.speed_m_s, 'speed', rig.units)} {units.shown_unit('speed', rig.units)}"
     boom = "boom " + ("--" if sample.boom_on is None else "on" if sample.boom_on else "off")
     if sample.boom_on is not None and sample.flags & (Flag.BOOM_INFERRED | Flag.BOOM_ASSUMED):
         boom += "?"
@@ -108,37 +101,16 @@ def alert_line(alert: Alert, rig: Rig, clock_text: str) -> str:
     """One line for an alert that was raised or cleared, with its value and limit in the rig's units."""
     what = "ALERT" if alert.raised else "over: "
     line = f"{clock_text:>7}  {what} {alert_words(alert.code)}"
-    dimension = _DIMENSION.get(alert.unit)
-    if alert.value is None and alert.limit is None:
-        return line
-    if dimension is None:
-        value, limit = (f"{x:.4g}" if x is not None else None for x in (alert.value, alert.limit))
-        unit = alert.unit
-    else:
-        value = None if alert.value is None else _number(alert.value, dimension, rig)
-        limit = None if alert.limit is None else _number(alert.limit, dimension, rig)
-        unit = units.shown_unit(dimension, rig.units)
-    parts = [] if value is None else [f"{value} {unit}".rstrip()]
-    if limit is not None:
-        parts.append(f"limit {limit} {unit}".rstrip())
-    return f"{line}: {', '.join(parts)}"
-
-
-def _number(value: float | None, dimension: str, rig: Rig) -> str:
-    if value is None:
-        return "--"
-    unit = units.shown_unit(dimension, rig.units)
-    shown = units.convert(value, dimension, unit)
-    digits = 0 if unit == "kPa" or abs(shown) >= 100 else 2 if unit == "gal/min" else 1
-    return f"{shown:.{digits}f}" if abs(shown) < 99_999 else ">99999"
+    figures = alert_figures(alert, rig.units)
+    return f"{line}: {figures}" if figures else line
 
 
 def _rate(sample: Sample, rig: Rig) -> str:
     unit = units.shown_unit("rate", rig.units)
-    text = f"{_number(sample.rate_l_ha, 'rate', rig):>5} {unit}"
-    if sample.rate_l_ha is None:
+    text = f"{figure(sample.rate_l_ha, 'rate', rig.units):>5} {unit}"
+    off_pct = rate_off_pct(sample, rig)
+    if off_pct is None:
         return text
-    off_pct = 100 * (sample.rate_l_ha / rig.target.rate_l_ha - 1)
     # adding zero turns a rounded -0 into 0
     text += f" {min(round(off_pct), 999) + 0:+4d}%"
     return text
