@@ -16,9 +16,10 @@ from helpers import ALL_XDR, Run, make_rig
 
 from rigmon.analysis import arl
 from rigmon.core import diagnosis
+from rigmon.core.causes import CAUSES, Evidence, plugged
 from rigmon.core.conditions import DIAGNOSED
-from rigmon.core.diagnosis import CAUSES, Evidence, Finding, Watch, plugged
-from rigmon.model import Alert
+from rigmon.core.diagnosis import Watch
+from rigmon.model import Alert, Finding
 from rigmon.rig import Rig
 from rigmon.words import CANNOT_TELL, DIAGNOSES
 
