@@ -4,10 +4,14 @@
 NMEA 0183 text with XDR sentences) and the truth (distance, area, volume, rate as they really were). The
 truth is worked out from the motion itself, never from what the receiver printed.
 
-    scenario   what to simulate: Scenario, Event, parse_event
+    scenario   what to simulate: Scenario
+    events     what may go wrong: Event, parse_event
     motion     path and speed over time
+    hydraulics pump, relief valve, lines and nozzles in balance
+    faults     how events change that balance over time
     boom       boom state, pressure and flow over time
     receiver   the sentences of a GPS receiver, with its noise and its lateness
+    meters     what flowmeter and transducer read
     sensors    the XDR sentences of a sensor node
     damage     lines garbled on the way
     ground     how often the boom went over the ground in truth, and the dose under each nozzle
@@ -19,26 +23,37 @@ truth is worked out from the motion itself, never from what the receiver printed
 The same parameters give the same bytes. numpy and pyproj are loaded here: no part of the daemon imports it.
 """
 
-from rigmon.simulate.recording import SIMULATION_VERSION, Simulation, readings, simulate, write
+from rigmon.simulate.events import EVENT_KINDS, Event, EventKind, parse_event
+from rigmon.simulate.recording import (
+    SIMULATION_VERSION,
+    Recorded,
+    Simulation,
+    readings,
+    record,
+    simulate,
+    write,
+)
 from rigmon.simulate.scenario import (
-    EVENT_KINDS,
-    Event,
+    LONGEST_RUN_S,
     Scenario,
     demo_rig,
-    parse_event,
     scenario_as_dict,
     scenario_from_dict,
 )
 
 __all__ = [
     "EVENT_KINDS",
+    "LONGEST_RUN_S",
     "SIMULATION_VERSION",
     "Event",
+    "EventKind",
+    "Recorded",
     "Scenario",
     "Simulation",
     "demo_rig",
     "parse_event",
     "readings",
+    "record",
     "scenario_as_dict",
     "scenario_from_dict",
     "simulate",

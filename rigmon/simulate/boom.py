@@ -1,25 +1,21 @@
 """The boom over time: on or off, its pressure and its flow.
 
-The pump holds the calibration's pressure while the boom is on; the pressure behind the nozzles rises and
-falls with a first-order lag when the boom switches or when pressure is lost. The nozzles follow the orifice
-law, flow = calibrated flow x sqrt(P / P_cal), and shut at once when the boom is switched off.
+Pump and valve hold the calibration's pressure while the boom is on and well; what events change about them,
+`faults` says. The pressure behind the nozzles follows with a first-order lag, and may wander by itself. The
+nozzles follow the orifice law, flow = calibrated flow x sqrt(P / P_cal), and shut at once when the boom is
+switched off, as do leaks: the boom's valve sits before them.
 """
 
 from dataclasses import dataclass
-from math import exp
-from typing import Final
+from math import exp, fsum
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigmon.core.rate import flow_for_rate_l_min
-from rigmon.rig import Rig
+from rigmon.simulate.faults import Liquid, liquid
 from rigmon.simulate.motion import STEP_S, Motion, Path
-from rigmon.simulate.noise import Floats
-from rigmon.simulate.scenario import Scenario
-
-#: invented: the pressure of a rig whose calibration names none
-UNSTATED_PRESSURE_KPA: Final = 300.0
+from rigmon.simulate.noise import Floats, ar1, stream
+from rigmon.simulate.scenario import Scenario, nominal
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +34,9 @@ class Trace:
     wanted_on: NDArray[np.bool_]  #: as it should have been
     cell_speed_m_s: Floats
     cell_pressure_kpa: Floats
-    cell_flow_l_min: Floats
+    cell_flow_l_min: Floats  #: through the nozzles
+    cell_metered_l_min: Floats  #: through the flowmeter: leaks too
+    liquid: Liquid
 
     @property
     def dt_s(self) -> Floats:
@@ -49,17 +47,10 @@ class Trace:
         """The cell in which each time lies; a time on an edge belongs to the cell that begins there."""
         return np.clip(np.searchsorted(self.t_s, t_s, side="right") - 1, 0, len(self.t_s) - 2)
 
-
-def nominal(rig: Rig) -> tuple[float, float]:
-    """Flow [L/min] and pressure [kPa] of the boom that is on and well.
-
-    Without a catch test: the flow that gives the target rate at the target speed.
-    """
-    cal = rig.calibration
-    if cal is None:
-        flow = flow_for_rate_l_min(rig.target.rate_l_ha, rig.target.speed_m_s, rig.swath_m)
-        return flow, UNSTATED_PRESSURE_KPA
-    return cal.flow_l_min, UNSTATED_PRESSURE_KPA if cal.pressure_kpa is None else cal.pressure_kpa
+    def area_m2(self, from_s: float, to_s: float, swath_m: float) -> float:
+        """What was treated from one time to another."""
+        edges = np.clip(self.t_s, from_s, to_s)
+        return fsum((self.cell_speed_m_s * np.diff(edges))[self.boom_on]) * swath_m
 
 
 def spans_on(scenario: Scenario, path: Path, motion: Motion) -> list[tuple[float, float]]:
@@ -113,10 +104,16 @@ def run_boom(scenario: Scenario, path: Path, motion: Motion) -> Trace:
     goal = np.where(boom_on, pressure_nominal, 0.0)
     for start, end, size in losses:
         goal[np.searchsorted(middle, start) : np.searchsorted(middle, end)] *= 1 - size
+    states = liquid(scenario, middle)
+    goal *= states.pressure[states.state]
+    if scenario.pressure_wander_pct > 0:
+        goal *= np.maximum(1 + _wander(scenario, motion, middle), 0.0)
     edge_pressure, cell_pressure = _lagged(goal.tolist(), np.diff(t).tolist(), scenario.pressure_tau_s)
     flow = np.where(boom_on, flow_nominal * np.sqrt(cell_pressure / pressure_nominal), 0.0)
     for event in scenario.of_kind("flow_loss"):
         flow[(middle >= event.start_s) & (middle < event.end_s)] *= 1 - (event.size or 0.0)
+    leaking = flow * states.leak[states.state]
+    flow = flow * states.boom[states.state]
     speed = motion.speed_at(t)
     return Trace(
         t_s=t,
@@ -128,7 +125,16 @@ def run_boom(scenario: Scenario, path: Path, motion: Motion) -> Trace:
         cell_speed_m_s=(speed[:-1] + speed[1:]) / 2,
         cell_pressure_kpa=cell_pressure,
         cell_flow_l_min=flow,
+        cell_metered_l_min=flow + leaking,
+        liquid=states,
     )
+
+
+def _wander(scenario: Scenario, motion: Motion, t_s: Floats) -> Floats:
+    """The pressure's own slow wander, as a share of it, at times [s]."""
+    normals = stream(scenario.seed, "pressure_wander").standard_normal(len(motion.t_s))
+    sd, tau_s = scenario.pressure_wander_pct / 100, scenario.pressure_wander_tau_s
+    return np.interp(t_s, motion.t_s, ar1(normals, sd, tau_s, STEP_S))
 
 
 def _lagged(goal: list[float], dt_s: list[float], tau_s: float) -> tuple[Floats, Floats]:

@@ -156,6 +156,9 @@ def nozzles(scenario: Scenario, path: Path, trace: Trace) -> list[dict[str, floa
     dt = trace.dt_s[on]
     metres = trace.cell_speed_m_s[on] * dt
     litres = trace.cell_flow_l_min[on] / 60 * dt / count
+    state, nozzles = trace.liquid.state[on], trace.liquid.nozzles
+    mean = nozzles.mean(axis=1, keepdims=True)
+    parts = np.divide(nozzles, mean, out=np.zeros_like(nozzles), where=mean > 0)
     curvature = path.curvature_at(((trace.path_m[:-1] + trace.path_m[1:]) / 2)[on])
     found: list[dict[str, float | None]] = []
     for k in range(count):
@@ -163,6 +166,6 @@ def nozzles(scenario: Scenario, path: Path, trace: Trace) -> list[dict[str, floa
         ratio = 1 - curvature * offset
         forward = ratio >= _STANDING
         area = float(np.sum((metres * ratio)[forward])) * swath / count
-        volume = float(np.sum(litres[forward]))
+        volume = float(np.sum((litres * parts[state, k])[forward]))
         found.append({"offset_m": offset, "mean_l_ha": volume / area * 1e4 if area > 0 else None})
     return found

@@ -12,9 +12,12 @@ from typing import Final
 import numpy as np
 
 from rigmon.simulate.noise import Floats, stream
-from rigmon.simulate.scenario import Scenario
+from rigmon.simulate.scenario import LONGEST_RUN_S, Scenario
 
 STEP_S: Final = 0.02
+#: a bump's length, and from one to the next on average [s]
+_BUMP_S: Final = 1.0
+_BUMPS_EVERY_S: Final = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +205,8 @@ def drive(scenario: Scenario, path: Path) -> Motion:
     pace = [
         (event.start_s, event.end_s, 1 + (event.size or 0) * (1 if event.kind == "overspeed" else -1))
         for event in scenario.of_kind("overspeed", "underspeed")
-    ]
+    ] + _bumps(scenario)
+    creeps = scenario.of_kind("speed_creep")
     wander = _wander(scenario)
     t = [i * STEP_S for i in range(round(scenario.standstill_s / STEP_S) + 1)]
     v, s = [0.0] * len(t), [0.0] * len(t)
@@ -228,6 +232,9 @@ def drive(scenario: Scenario, path: Path) -> Motion:
             for start, end, factor in pace:
                 if start <= now < end:
                     wish *= factor
+            for creep in creeps:
+                if creep.start_s <= now < creep.end_s:
+                    wish *= 1 + (creep.size or 0) * creep.grown(now)
             wish = min(wish + next(wander), sqrt(slow * slow + brake * (leg.leave_m - place)))
             advance(max(wish, scenario.creep_m_s))
         if not last:
@@ -240,6 +247,20 @@ def drive(scenario: Scenario, path: Path) -> Motion:
     for _ in range(max(round(scenario.standstill_s / STEP_S), 1)):
         advance(0.0)
     return Motion(np.array(t), np.array(v), np.array(s))
+
+
+def _bumps(scenario: Scenario) -> list[tuple[float, float, float]]:
+    """Start, end [s] and factor of each bump of the events speed_bumps: as often faster as slower."""
+    rng = stream(scenario.seed, "bumps")
+    bumps = []
+    for event in scenario.of_kind("speed_bumps"):
+        t = event.start_s + float(rng.uniform(0, _BUMPS_EVERY_S))
+        last_s = min(event.end_s, LONGEST_RUN_S) - _BUMP_S
+        while t <= last_s:
+            sign = 1 if rng.random_sample() < 0.5 else -1
+            bumps.append((t, t + _BUMP_S, 1 + sign * (event.size or 0)))
+            t += _BUMP_S + float(rng.exponential(_BUMPS_EVERY_S - _BUMP_S))
+    return bumps
 
 
 def _wander(scenario: Scenario) -> Iterator[float]:

@@ -24,6 +24,14 @@ _STREAMS: Final = {
     "flow": 7,
     "pressure": 8,
     "damage": 9,
+    "nozzles": 10,
+    "pressure_wander": 11,
+    "flow_correlated": 12,
+    "pressure_correlated": 13,
+    "vibration": 14,
+    "pulsation": 15,
+    "air": 16,
+    "bumps": 17,
 }
 
 

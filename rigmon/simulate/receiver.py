@@ -1,7 +1,8 @@
 """The sentences of a GPS receiver: late by a constant, noisy, and at times without a fix.
 
 Its speed is the true one, `latency_s` ago, plus white noise and first-order autoregressive noise: what
-receivers show that smooth their Doppler speed. The course is left out at a crawl, as receivers do.
+receivers show that smooth their Doppler speed. It may be smoothed for longer, later than the positions, or
+frozen. The course is left out at a crawl, as receivers do.
 """
 
 from dataclasses import dataclass
@@ -12,9 +13,10 @@ import numpy as np
 import pyproj
 
 from rigmon import units
+from rigmon.simulate.events import Event
 from rigmon.simulate.motion import Motion, Path
 from rigmon.simulate.noise import Floats, ar1, stream
-from rigmon.simulate.scenario import Event, Scenario
+from rigmon.simulate.scenario import Scenario
 from rigmon.simulate.sentences import angle, sentence, time_and_date
 
 _KNOT_M_S: Final = float(units.UNITS["speed"]["kn"])
@@ -45,8 +47,9 @@ def observe(scenario: Scenario, path: Path, motion: Motion) -> Fixes:
     """What the receiver sees, each epoch."""
     at_ms = epochs_ms(scenario.gps_hz, motion.duration_s)
     step_s, n = 1 / scenario.gps_hz, len(at_ms)
-    seen_s = np.array(at_ms) / 1000 - scenario.latency_s
-    speed = motion.speed_at(seen_s)
+    at_s = np.array(at_ms) / 1000
+    seen_s = at_s - scenario.latency_s
+    speed = motion.speed_at(_spoken_of(scenario, at_s, seen_s))
     white = stream(scenario.seed, "speed_white").standard_normal(n)
     slow = stream(scenario.seed, "speed_correlated").standard_normal(n)
     noisy = speed + scenario.white_noise_m_s * white
@@ -65,7 +68,44 @@ def observe(scenario: Scenario, path: Path, motion: Motion) -> Fixes:
     sideways = scenario.white_noise_m_s * stream(scenario.seed, "course").standard_normal(n)
     course = np.mod(course + np.degrees(np.arctan2(sideways, np.maximum(speed, _COURSE_FROM_M_S))), 360.0)
     # a speed over ground has no sign
-    return Fixes(at_ms, np.abs(noisy), course, *to_degrees(scenario, east + off_east, north + off_north))
+    shown = _held(scenario, at_s, _smoothed(scenario, at_s, np.abs(noisy)))
+    return Fixes(at_ms, shown, course, *to_degrees(scenario, east + off_east, north + off_north))
+
+
+def _spoken_of(scenario: Scenario, at_s: Floats, seen_s: Floats) -> Floats:
+    """The times whose speed is sent: later than the positions' while the speed is late."""
+    for event in scenario.of_kind("speed_late"):
+        seen_s = seen_s - np.where((at_s >= event.start_s) & (at_s < event.end_s), event.size or 0.0, 0.0)
+    return seen_s
+
+
+def _smoothed(scenario: Scenario, at_s: Floats, speed_m_s: Floats) -> Floats:
+    """The speed behind the receiver's own first-order filter; its time constant may change on the way."""
+    events = scenario.of_kind("speed_smoothed")
+    if scenario.smoothing_s == 0 and not events:
+        return speed_m_s
+    tau = np.full(len(at_s), scenario.smoothing_s)
+    for event in events:
+        tau[(at_s >= event.start_s) & (at_s < event.end_s)] = event.size or 0.0
+    step_s = 1 / scenario.gps_hz
+    keep = np.where(tau > 0, np.exp(-step_s / np.maximum(tau, 1e-9)), 0.0).tolist()
+    values = speed_m_s.tolist()
+    out = values[:1]
+    for k, value in zip(keep[1:], values[1:], strict=True):
+        out.append(value + (out[-1] - value) * k)
+    return np.array(out)
+
+
+def _held(scenario: Scenario, at_s: Floats, speed_m_s: Floats) -> Floats:
+    """The speed with its last value before a freeze repeated until that is over."""
+    events = scenario.of_kind("speed_frozen")
+    if not events:
+        return speed_m_s
+    held = speed_m_s.copy()
+    for event in sorted(events, key=lambda e: e.start_s):
+        first, after = np.searchsorted(at_s, [event.start_s, event.end_s])
+        held[first:after] = held[max(first - 1, 0)]
+    return held
 
 
 def to_degrees(scenario: Scenario, east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:

@@ -19,6 +19,23 @@ SIMULATION_VERSION: Final = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Recorded:
+    """What receiver and sensors sent in one run, and the fine grid that it comes from, without the truth.
+
+    `lines` are the recorded lines without line ends, `times_ms` when each was sent (ms from the start).
+    """
+
+    scenario: Scenario
+    lines: tuple[bytes, ...]
+    times_ms: tuple[int, ...]
+    trace: Trace
+    path: motion.Path
+    fixes: receiver.Fixes
+    sent: tuple[str, ...]  #: the sentences before damage
+    damaged: dict[str, int]  #: lines by kind of damage
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Simulation:
     """One simulated run.
 
@@ -43,8 +60,11 @@ class Simulation:
         return (json.dumps(self.truth, indent=1, allow_nan=False) + "\n").encode()
 
 
-def simulate(scenario: Scenario) -> Simulation:
-    """Drive the scenario. Raises UsageError for an event that starts after the run's end."""
+def record(scenario: Scenario) -> Recorded:
+    """Drive the scenario and write down what was sent; the truth's figures are left out, which saves time.
+
+    Raises UsageError for an event that starts after the run's end, or plugs more nozzles than there are.
+    """
     path = motion.Path(scenario)
     drive = motion.drive(scenario, path)
     for event in scenario.events:
@@ -63,16 +83,31 @@ def simulate(scenario: Scenario) -> Simulation:
         for ms, text in sent
     ]
     lines, damaged = damage.garble(scenario, lines)
-    facts = truth.truth_of(scenario, path, trace)
-    facts["input"] = truth.input_of(scenario, fixes, [text for _, text in sent], len(lines), damaged)
+    return Recorded(
+        scenario=scenario,
+        lines=tuple(line for _, line in lines),
+        times_ms=tuple(ms for ms, _ in lines),
+        trace=trace,
+        path=path,
+        fixes=fixes,
+        sent=tuple(text for _, text in sent),
+        damaged=damaged,
+    )
+
+
+def simulate(scenario: Scenario) -> Simulation:
+    """`record`, and work out what really happened. Raises UsageError as it does."""
+    made = record(scenario)
+    facts = truth.truth_of(scenario, made.path, made.trace)
+    facts["input"] = truth.input_of(scenario, made.fixes, list(made.sent), len(made.lines), made.damaged)
     note = f"simulated by rigmon; rig, place and job are invented; simulation version {SIMULATION_VERSION}"
     return Simulation(
         scenario=scenario,
         header=_header(scenario),
-        lines=tuple(line for _, line in lines),
-        times_ms=tuple(ms for ms, _ in lines),
+        lines=made.lines,
+        times_ms=made.times_ms,
         truth={"note": note, **facts},
-        trace=trace,
+        trace=made.trace,
     )
 
 
@@ -89,7 +124,7 @@ def _header(scenario: Scenario) -> tuple[bytes, ...]:
     )
 
 
-def readings(simulation: Simulation) -> Iterator[tuple[int, Source, NmeaLine]]:
+def readings(simulation: Simulation | Recorded) -> Iterator[tuple[int, Source, NmeaLine]]:
     """(t_ns since the start, source, line) of each line, as a live rig would stamp it on the GPS port."""
     for ms, line in zip(simulation.times_ms, simulation.lines, strict=True):
         yield ms * 1_000_000, Source.GPS, NmeaLine(line)

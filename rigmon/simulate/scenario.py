@@ -12,125 +12,36 @@ from importlib import resources
 from math import isfinite, pi
 from typing import Any, Final
 
-from rigmon import config, units
+from rigmon import config
+from rigmon.core.rate import flow_for_rate_l_min
 from rigmon.errors import UsageError
 from rigmon.rig import Rig
+from rigmon.simulate.events import Event
 
 SENTENCES: Final = ("RMC", "VTG", "GGA")
 SENSORS: Final = ("flow", "pressure", "switch")
+#: invented: the pressure of a rig whose calibration names none
+UNSTATED_PRESSURE_KPA: Final = 300.0
 #: longer runs are refused: they are a slip of the keyboard, and would fill the memory
 LONGEST_RUN_S: Final = 86400.0
-
-
-@dataclass(frozen=True, slots=True)
-class EventKind:
-    """What an event does, and what its size means."""
-
-    about: str
-    size_means: str = ""  #: empty: takes no size
-    default_size: float | None = None  #: None with size_means: a size must be given
-    largest: float = 1.0
-
-
-EVENT_KINDS: Final[dict[str, EventKind]] = {
-    "gps_dropout": EventKind("nothing from the receiver"),
-    "void_fix": EventKind(
-        "the receiver has no fix and says so", "share of the void fixes with a garbage speed", 0.3
-    ),
-    "stuck_zero_speed": EventKind("the receiver holds its speed at exactly zero"),
-    "overspeed": EventKind("the driver goes too fast", "by this share of the target speed", None, 2.0),
-    "underspeed": EventKind("the driver goes too slow", "by this share of the target speed", None, 0.9),
-    "pressure_loss": EventKind(
-        "pressure falls, flow by the square root", "share of the pressure that is lost"
-    ),
-    "flow_loss": EventKind(
-        "nozzles or strainer plug: flow falls, pressure stays", "share of the flow that is lost"
-    ),
-    "boom_left_on": EventKind("the boom stays on where it should be off"),
-    "boom_left_off": EventKind("the boom stays off where it should be on"),
-    "flow_silent": EventKind("nothing from the flowmeter"),
-    "pressure_silent": EventKind("nothing from the pressure transducer"),
-    "switch_silent": EventKind("nothing from the boom switch"),
-    "garbled": EventKind("lines are damaged on the way", "share of the lines that are damaged", 0.2),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """Something goes wrong from `start_s` (after the start of the recording) for `duration_s`.
-
-    `size` is a fraction (0.3 is 30 %); what of, EVENT_KINDS says. None takes the kind's default.
-    Raises UsageError for a kind, time or size that cannot be.
-    """
-
-    kind: str
-    start_s: float
-    duration_s: float
-    size: float | None = None
-
-    def __post_init__(self) -> None:
-        kind = EVENT_KINDS.get(self.kind)
-        if kind is None:
-            raise UsageError(f"event '{self.kind}' is not known; use one of: {', '.join(EVENT_KINDS)}")
-        if not (isfinite(self.start_s) and self.start_s >= 0):
-            raise UsageError(f"event {self.kind}: start {self.start_s:g} s must be 0 s or later")
-        if not (isfinite(self.duration_s) and self.duration_s > 0):
-            raise UsageError(f"event {self.kind}: duration {self.duration_s:g} s must be above 0 s")
-        if not kind.size_means:
-            if self.size is not None:
-                raise UsageError(f"event {self.kind} takes no size: {kind.about}")
-            return
-        if self.size is None:
-            if kind.default_size is None:
-                raise UsageError(f"event {self.kind} needs a size, such as 30%: {kind.size_means}")
-            object.__setattr__(self, "size", kind.default_size)
-        elif not 0 < self.size <= kind.largest:
-            raise UsageError(
-                f"event {self.kind}: size {100 * self.size:g}% must be above 0% and at most "
-                f"{100 * kind.largest:g}%: {kind.size_means}"
-            )
-
-    @property
-    def end_s(self) -> float:
-        return self.start_s + self.duration_s
-
-
-def parse_event(text: str) -> Event:
-    """An event as typed: 'kind,start,duration[,size]', such as 'pressure_loss,120s,20s,30%'.
-
-    Raises UsageError that says what is wrong with the text and what would be right.
-    """
-    parts = [part.strip() for part in text.split(",")]
-    if not 3 <= len(parts) <= 4:
-        raise UsageError(
-            f"event '{text}' must read kind,start,duration or kind,start,duration,size, such as "
-            f"pressure_loss,120s,20s,30%; kinds are: {', '.join(EVENT_KINDS)}"
-        )
-    size = None
-    try:
-        if parts[0] not in EVENT_KINDS:
-            raise UsageError(f"'{parts[0]}' is not known; use one of: {', '.join(EVENT_KINDS)}")
-        start_s, duration_s = (units.parse(part, "time") for part in parts[1:3])
-        if len(parts) == 4:
-            size = _percentage(parts[3])
-        return Event(parts[0], start_s, duration_s, size)
-    except UsageError as error:
-        raise UsageError(f"event '{text}': {error}") from error
-
-
-def _percentage(text: str) -> float:
-    try:
-        if not text.endswith("%"):
-            raise ValueError
-        return float(text[:-1]) / 100
-    except ValueError:
-        raise UsageError(f"size '{text}' must be a percentage, such as 30%") from None
 
 
 def demo_rig() -> Rig:
     """The invented Creek rig of the demo recording."""
     source = resources.files("rigmon") / "data" / "demo.rig.toml"
     return config.parse(source.read_text(encoding="utf-8"), "demo.rig.toml")
+
+
+def nominal(rig: Rig) -> tuple[float, float]:
+    """Flow [L/min] and pressure [kPa] of the boom that is on and well.
+
+    Without a catch test: the flow that gives the target rate at the target speed.
+    """
+    cal = rig.calibration
+    if cal is None:
+        flow = flow_for_rate_l_min(rig.target.rate_l_ha, rig.target.speed_m_s, rig.swath_m)
+        return flow, UNSTATED_PRESSURE_KPA
+    return cal.flow_l_min, UNSTATED_PRESSURE_KPA if cal.pressure_kpa is None else cal.pressure_kpa
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -180,6 +91,7 @@ class Scenario:
     correlated_noise_m_s: float = 0.0  #: standard deviation of the AR(1) part of the speed's noise
     correlated_tau_s: float = 2.0
     latency_s: float = 0.0  #: speed and position sent at t are those of t - latency
+    smoothing_s: float = 0.0  #: time constant of the receiver's own smoothing of its speed, noise included
     position_noise_m: float = 0.5  #: standard deviation north and east, AR(1)
     position_noise_tau_s: float = 60.0
     speed_quantum_kn: float = 0.01  #: the step in which speed is printed: 0.1, 0.01 or 0.001 knots
@@ -191,6 +103,25 @@ class Scenario:
     flow_noise_pct: float = 1.0
     pressure_noise_pct: float = 1.0
     pressure_tau_s: float = 0.3  #: time constant of the pressure's rise and fall
+    flow_correlated_pct: float = 0.0  #: standard deviation of the AR(1) part of the flowmeter's noise
+    flow_correlated_tau_s: float = 5.0
+    flow_tau_s: float = 0.0  #: time constant with which the flowmeter follows the flow
+    pressure_correlated_pct: float = 0.0  #: the same of the transducer's noise
+    pressure_correlated_tau_s: float = 5.0
+    vibration_pct: float = 0.0  #: standard deviation of a narrow-band noise of the transducer
+    vibration_hz: float = 31.7  #: where it lies; it aliases into what sensor_hz can show
+
+    # the liquid: see hydraulics.plant_for
+    pump_shutoff_ratio: float = 3.5
+    bypass_pct: float = 25.0
+    valve_rise_pct: float = 10.0
+    line_loss_pct: float = 5.0
+    suction_kpa: float = 5.0
+    pressure_wander_pct: float = 0.0  #: standard deviation of the boom's pressure about its balance, AR(1)
+    pressure_wander_tau_s: float = 20.0
+    #: standard deviation of the pump's strokes in the pressure; half as much in the flow, at the same moment
+    pulsation_pct: float = 0.0
+    pulsation_hz: float = 23.3
 
     #: NMEA 4 TAG block with the unix time in ms before each sentence. None: where a GPS dropout would leave
     #: the sensors' sentences without any time, as XDR carries none
@@ -222,6 +153,11 @@ class Scenario:
             raise UsageError(
                 f"creep_m_s = {self.creep_m_s:g} must be below the rig's target speed, "
                 f"{self.rig.target.speed_m_s:.3g} m/s"
+            )
+        if self.bypass_pct * self.valve_rise_pct >= 10_000:
+            raise UsageError(
+                f"bypass_pct = {self.bypass_pct:g} with valve_rise_pct = {self.valve_rise_pct:g} leaves no "
+                "pressure at which the relief valve opens: their product must be below 10000"
             )
         self._check_sensors()
         self._check_way()
@@ -350,6 +286,7 @@ _BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
     ("correlated_noise_m_s", 0, 5),
     ("correlated_tau_s", 0.01, 3600),
     ("latency_s", 0, 10),
+    ("smoothing_s", 0, 60),
     ("position_noise_m", 0, 100),
     ("position_noise_tau_s", 0.01, 86400),
     ("position_decimals", 3, 8),
@@ -357,6 +294,22 @@ _BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
     ("flow_noise_pct", 0, 50),
     ("pressure_noise_pct", 0, 50),
     ("pressure_tau_s", 0, 60),
+    ("flow_correlated_pct", 0, 50),
+    ("flow_correlated_tau_s", 0.01, 3600),
+    ("flow_tau_s", 0, 60),
+    ("pressure_correlated_pct", 0, 50),
+    ("pressure_correlated_tau_s", 0.01, 3600),
+    ("vibration_pct", 0, 50),
+    ("vibration_hz", 0.01, 1000),
+    ("pump_shutoff_ratio", 1.01, 1000),
+    ("bypass_pct", 0, 1000),
+    ("valve_rise_pct", 0.1, 1000),
+    ("line_loss_pct", 0, 100),
+    ("suction_kpa", 0, 50),
+    ("pressure_wander_pct", 0, 30),
+    ("pressure_wander_tau_s", 0.1, 3600),
+    ("pulsation_pct", 0, 50),
+    ("pulsation_hz", 0.01, 1000),
 )
 
 

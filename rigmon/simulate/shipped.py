@@ -12,8 +12,9 @@ from typing import Any, Final
 
 from rigmon import config
 from rigmon.errors import UsageError
+from rigmon.simulate.events import Event
 from rigmon.simulate.recording import simulate
-from rigmon.simulate.scenario import Event, Scenario
+from rigmon.simulate.scenario import Scenario
 
 #: recording (without suffix, from the top of the source tree) -> its scenario; its rig is <name>.rig.toml
 SHIPPED: Final[dict[str, dict[str, Any]]] = {

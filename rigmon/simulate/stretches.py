@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigmon.core.rate import flow_for_rate_l_min
-from rigmon.simulate.boom import Trace, nominal
-from rigmon.simulate.scenario import Scenario
+from rigmon.simulate.boom import Trace
+from rigmon.simulate.scenario import Scenario, nominal
 
 Mask = NDArray[np.bool_]
 

@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from rigmon.core.conditions import SPEED_LIMIT_TOLERANCES
 from rigmon.core.rate import application_rate_l_ha, flow_for_rate_l_min, speed_band_m_s
 from rigmon.simulate import ground
-from rigmon.simulate.boom import Trace, nominal
+from rigmon.simulate.boom import Trace
+from rigmon.simulate.events import Event
+from rigmon.simulate.faults import BALANCED, change_of, touched_nozzles
+from rigmon.simulate.meters import change_read
 from rigmon.simulate.motion import Path
 from rigmon.simulate.noise import Floats
 from rigmon.simulate.receiver import Fixes, during, to_degrees
-from rigmon.simulate.scenario import Event, Scenario, scenario_as_dict
+from rigmon.simulate.scenario import Scenario, nominal, scenario_as_dict
 from rigmon.simulate.stretches import stretches
 
 Mask = NDArray[np.bool_]
@@ -27,6 +30,15 @@ Mask = NDArray[np.bool_]
 _MARGIN_PCT: Final = 3.0
 #: and for the alert's on-delay and this much longer: the time that an estimate may need
 _SETTLE_S: Final = 1.2
+#: events that hide how fast the rig goes
+_SPEED_HIDDEN: Final = (
+    *("gps_dropout", "void_fix", "stuck_zero_speed"),
+    *("speed_frozen", "speed_late", "speed_smoothed"),
+)
+#: events that change the flow without the pressure showing it by the orifice law
+_PRESSURE_BLIND: Final = ("flow_loss", "nozzles_plugged", "tip_missing", "nozzles_worn")
+#: events after which the flowmeter does not show what goes through the nozzles
+_FLOW_MISREAD: Final = ("flowmeter_drift", "flowmeter_air", "leak", "hose_off")
 
 
 def truth_of(scenario: Scenario, path: Path, trace: Trace) -> dict[str, Any]:
@@ -88,7 +100,11 @@ def truth_of(scenario: Scenario, path: Path, trace: Trace) -> dict[str, Any]:
         "coverage": ground.coverage(scenario, path, trace),
         "field": _field(scenario, path),
         "stretches": stretches(scenario, trace),
-        "events": [_event(event, trace) for event in sorted(scenario.events, key=lambda e: e.start_s)],
+        "liquid": {
+            "metered_l": fsum(trace.cell_metered_l_min[on] / 60 * t_on),
+            "leaked_l": fsum((trace.cell_metered_l_min - trace.cell_flow_l_min)[on] / 60 * t_on),
+        },
+        "events": _events(scenario, trace),
         **_alerts(scenario, trace),
     }
     rounded: dict[str, Any] = _rounded(figures)
@@ -165,9 +181,57 @@ def _percentile(values: Floats, weight: Floats, percent: float) -> float | None:
     return float(values[order][min(at, len(values) - 1)])
 
 
-def _event(event: Event, trace: Trace) -> dict[str, Any]:
-    end = min(event.end_s, float(trace.t_s[-1]))
-    return {"kind": event.kind, "start_s": event.start_s, "end_s": end, "size": event.size}
+def _events(scenario: Scenario, trace: Trace) -> list[dict[str, Any]]:
+    """What went wrong, in the order of its beginning.
+
+    nozzles  from 1 at the left end; None where the event is about none
+    area_m2  treated from its start to its end
+    true     what it alone does, at its largest within the run, to the liquid: % of flow coefficient (flow
+             through the meter over root of the boom's pressure), pressure, flow through the meter, and flow
+             through the nozzles; None where it does nothing to the liquid
+    read     the same as true meters without noise would show it, the meters' own faults included
+    """
+    run_s = float(trace.t_s[-1])
+    found = []
+    for event, nozzles in zip(scenario.events, touched_nozzles(scenario), strict=True):
+        end_s = min(event.end_s, run_s)
+        grown = event.grown(end_s)
+        true = change_of(scenario, event, nozzles, grown)
+        flow, pressure = change_read(event, grown)
+        shown_flow, shown_pressure = (
+            (1 + true.flow) * (1 + flow) - 1,
+            (1 + true.pressure) * (1 + pressure) - 1,
+        )
+        shown_c = (1 + shown_flow) / sqrt(1 + shown_pressure) - 1 if shown_pressure > -1 else None
+        liquid = event.kind in BALANCED or event.kind in ("pressure_loss", "flow_loss")
+        found.append(
+            {
+                "kind": event.kind,
+                "start_s": event.start_s,
+                "end_s": end_s,
+                "size": event.size,
+                "ramp_s": event.ramp_s,
+                "nozzles": list(nozzles) or None,
+                "share": event.share,
+                "area_m2": trace.area_m2(event.start_s, end_s, scenario.rig.swath_m),
+                "true": {
+                    "coefficient_pct": 100 * true.coefficient,
+                    "pressure_pct": 100 * true.pressure,
+                    "flow_pct": 100 * true.flow,
+                    "applied_pct": 100 * true.applied,
+                }
+                if liquid
+                else None,
+                "read": {
+                    "coefficient_pct": None if shown_c is None else 100 * shown_c,
+                    "pressure_pct": 100 * shown_pressure,
+                    "flow_pct": 100 * shown_flow,
+                }
+                if liquid or flow or pressure
+                else None,
+            }
+        )
+    return sorted(found, key=lambda one: one["start_s"])
 
 
 def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
@@ -185,10 +249,13 @@ def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
     _, pressure_nominal = nominal(rig)
     pressure = trace.cell_pressure_kpa / pressure_nominal
 
-    hidden = _within(trace, scenario.of_kind("gps_dropout", "void_fix", "stuck_zero_speed"))
+    hidden = _within(trace, scenario.of_kind(*_SPEED_HIDDEN))
     flow_known = _known(scenario, trace, "flow")
     pressure_known = _known(scenario, trace, "pressure")
-    plugged = _within(trace, scenario.of_kind("flow_loss"))  # does not show in the pressure
+    # does not show in the pressure; not as it is in the flow
+    plugged = _within(trace, scenario.of_kind(*_PRESSURE_BLIND))
+    misread = _within(trace, scenario.of_kind(*_FLOW_MISREAD))
+    pressure_true = pressure_known & ~_within(trace, scenario.of_kind("pressure_drift", "pressure_offset"))
     loss_pct = rig.alerts["pressure_loss"].limit_pct or 0.0
     # the limits are on the rate, which goes with 1/speed; a cause is named only where the other is steady
     low, high = 1 - tolerance / 100, 1 + tolerance / 100
@@ -200,13 +267,15 @@ def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:
         speed_pct = SPEED_LIMIT_TOLERANCES * tolerance + margin_pct
         too_fast, too_slow = 1 - speed_pct / 100, 1 + speed_pct / 100
         by_speed = on & ~hidden & flow_steady
-        by_flow = on & ~hidden & speed_steady & (flow_known | (pressure_known & ~plugged))
+        by_flow = (
+            on & ~hidden & speed_steady & ((flow_known & ~misread) | (~flow_known & pressure_true & ~plugged))
+        )
         return {
             "speed_fast": by_speed & (speed > 1 / too_fast) & (rate < too_fast),
             "speed_slow": by_speed & (speed < 1 / too_slow) & (rate > too_slow),
             "rate_high": by_flow & (flow > many) & (rate > many),
             "rate_low": by_flow & (flow < few) & (rate < few),
-            "pressure_loss": on & pressure_known & (pressure < 1 - (loss_pct + margin_pct) / 100),
+            "pressure_loss": on & pressure_true & (pressure < 1 - (loss_pct + margin_pct) / 100),
         }
 
     due = []

@@ -151,9 +151,9 @@ def test_a_rig_without_catch_test_gives_its_target_at_its_target_speed() -> None
 
 def test_an_event_that_outlasts_the_run_ends_with_it() -> None:
     simulation = simulate(still_driver(passes=1, events=(Event("pressure_loss", 30, 1e6, 0.5),)))
-    assert simulation.truth["events"] == [
-        {"kind": "pressure_loss", "start_s": 30, "end_s": simulation.truth["run"]["duration_s"], "size": 0.5}
-    ]
+    (event,) = simulation.truth["events"]
+    assert (event["kind"], event["start_s"], event["size"]) == ("pressure_loss", 30, 0.5)
+    assert event["end_s"] == simulation.truth["run"]["duration_s"]
 
 
 @pytest.mark.parametrize(
