@@ -18,6 +18,15 @@ ALERT_WORDS: Final[dict[str, str]] = {
     "rate_low": "rate low",
     "speed_fast": "too fast",
     "speed_slow": "too slow",
+    "wind_high": "wind too strong",
+    "gust_high": "gusts too strong",
+    "wind_low": "wind too low",
+    "temperature_high": "too warm",
+    "temperature_low": "too cold",
+    "humidity_low": "air too dry",
+    "humidity_high": "air too damp",
+    "wind_silent": "no wind data",
+    "air_silent": "no air data",
     "start_mismatch": "not as calibrated",
     "output_changed": "output changed",
     "flowmeter_unsteady": "unsteady meter",
@@ -108,6 +117,35 @@ CANNOT_TELL: Final[dict[str, str]] = {
     "both": "without flowmeter and pressure transducer nothing of nozzles, leaks and supply can be told",
     "positions": "without positions a frozen or late speed cannot be told",
 }
+
+#: diagnoses that the receiver alone makes; those of one sensor on the boom; those of the flowmeter
+_OF_SPEED: Final = ("gps_frozen", "gps_late", "speed_creep")
+_OF_ONE: Final = ("output_changed",)
+_OF_FLOW: Final = ("flowmeter_unsteady",)
+
+
+def diagnosable(flow: bool, pressure: bool, *, catch_test: bool = True) -> list[str]:
+    """The codes of `DIAGNOSES` that a rig with these sensors can come to, in their order.
+
+    `catch_test`: a flow at a pressure is known from before, which the start is compared with.
+    """
+
+    def can(code: str) -> bool:
+        if code in _OF_SPEED:
+            return True
+        if code in _OF_ONE:
+            return flow != pressure
+        if code in _OF_FLOW:
+            return flow
+        return flow and pressure and (catch_test or code != "start_mismatch")
+
+    return [code for code in DIAGNOSES if can(code)]
+
+
+def cannot_tell(flow: bool, pressure: bool, *, positions: bool = True) -> list[str]:
+    """The keys of `CANNOT_TELL` that hold for a rig with these sensors; a receiver may give no positions."""
+    missing = {(True, False): ["pressure"], (False, True): ["flow"], (False, False): ["both"]}
+    return [*missing.get((flow, pressure), []), *([] if positions else ["positions"])]
 
 
 def alert_words(code: str) -> str:

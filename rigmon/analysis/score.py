@@ -4,14 +4,18 @@ Sums are made from the run's samples, so none depends on how finely the run was 
 treated, rated, unknown, dose and piece are those of `rigmon.analysis.ground`.
 """
 
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from math import isfinite, sqrt
 from typing import Any, Final
 
 import numpy as np
 
+from rigmon.analysis.diagnoses import diagnoses, watched
 from rigmon.analysis.frames import Columns, Floats, Mask, RunData
 from rigmon.analysis.ground import SLACK, Ground, Kind, number, positions, runs, sums
+from rigmon.analysis.passes import Pass, find_passes
+from rigmon.analysis.path import path_of
 from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
 from rigmon.model import Alert, Anchor, Basis, Flag
 from rigmon.rig import Rig
@@ -55,6 +59,8 @@ def score(run: RunData) -> dict[str, Any]:
                 time-weighted; in_band_time_pct: share of time within target.speed_low/high_m_s
     alerts      each raised alert, with value and limit when raised; cleared_s None: still active at the end
     stretches   see `_stretches`
+    diagnosis   what the sensors were compared for, see `rigmon.analysis.diagnoses.watched`
+    diagnoses   what they said together, see `rigmon.analysis.diagnoses.diagnoses`
     verdict     in_tolerance: in_tolerance_area_pct reaches rig.required_area_pct;
                 out_of_tolerance: it would not even if all unknown ground had been in tolerance;
                 insufficient_data: anything between, or nothing was treated
@@ -66,9 +72,16 @@ def score(run: RunData) -> dict[str, Any]:
     return score_of(run, Ground(run))
 
 
-def score_of(run: RunData, ground: Ground) -> dict[str, Any]:
-    """`score` of a run whose ground is at hand."""
+def score_of(
+    run: RunData, ground: Ground, passes: Callable[[], Sequence[Pass]] | None = None
+) -> dict[str, Any]:
+    """`score` of a run whose ground is at hand, and its `passes`, which are only asked for where needed."""
     rig = run.rig
+    if passes is None:
+
+        def passes() -> Sequence[Pass]:
+            return find_passes(ground, path_of(run.columns))
+
     rate = _rate(ground, rig)
     low, high = speed_band_m_s(rig.target.speed_m_s, rig.target.tolerance_pct)
     return {
@@ -93,6 +106,8 @@ def score_of(run: RunData, ground: Ground) -> dict[str, Any]:
         "speed": _speed(ground, low, high),
         "alerts": _alerts(run.alerts),
         "stretches": _stretches(ground),
+        "diagnosis": watched(run),
+        "diagnoses": diagnoses(run, ground, passes),
         "verdict": _verdict(rate, rig.required_area_pct),
     }
 

@@ -5,12 +5,15 @@ from collections.abc import Iterable
 from math import floor, log10
 from typing import Any, Final
 
+from rigmon.analysis import diagnosis_words
 from rigmon.rig import Rig
 from rigmon.units import convert, show, shown_unit
 from rigmon.words import alert_words
 
 #: so many stretches and kinds of alert are listed; the others are counted
 _LISTED: Final = 5
+#: and so many diagnoses
+_DIAGNOSES: Final = 3
 _WIDTH: Final = 100
 _LABEL: Final = 11
 
@@ -29,7 +32,7 @@ _CAUTION: Final = (
 
 
 def score_text(result: dict[str, Any], rig: Rig, units: str | None = None, source: str | None = None) -> str:
-    """`result` of `score` as text, at most 45 lines of 100 columns.
+    """`result` of `score` as text, at most 70 lines of 100 columns.
 
     `units` 'us' or 'metric' overrides the rig's. `source` says what the run was made from, if not live.
     """
@@ -39,6 +42,7 @@ def score_text(result: dict[str, Any], rig: Rig, units: str | None = None, sourc
     lines += _block("Rate", _rate(result, system))
     lines += _block("Speed", _speed(result, system))
     lines += _block("Alerts", _alerts(result, system))
+    lines += _block("Diagnoses", _diagnoses(result, system))
     lines += _block("Stretches", _stretches(result, system))
     lines += _block("Input", _input(result))
     lines += ["", _CAUTION]
@@ -171,6 +175,48 @@ def _alerts(result: dict[str, Any], system: str) -> list[str]:
         more = len(by_code) - _LISTED
         lines.append("and one other kind" if more == 1 else f"and {more} other kinds")
     return lines or ["none"]
+
+
+def _diagnoses(result: dict[str, Any], system: str) -> list[str]:
+    """Those that were still up at the end first, then by area, in the order of the run."""
+    told = result["diagnoses"]
+    worst = sorted(told, key=lambda one: (one["open"] is not True, -(one["area_m2"] or 0.0)))[:_DIAGNOSES]
+    lines = []
+    for one in sorted(worst, key=lambda one: one["found_s"]):
+        lines.append(diagnosis_words.heading(one))
+        lines.append(f"  {'; '.join(_times_of(one))}")
+        lines.append(f"  {diagnosis_words.place(one, system)}; {_treated_since(one, system)}")
+        for label, key in (("seen", "evidence"), ("likely", "cause"), ("check", "check")):
+            figures = diagnosis_words.parted(one) if key == "evidence" else ""
+            if one[key]:
+                lines.append(f"  {label}: {one[key]}{f' ({figures})' if figures else ''}")
+    if len(told) > _DIAGNOSES:
+        more = len(told) - _DIAGNOSES
+        lines.append(
+            "and one other (--json lists it)" if more == 1 else f"and {more} others (--json lists them)"
+        )
+    remark = diagnosis_words.remark(result["diagnosis"])
+    if not told and (not remark or result["diagnosis"]["enabled"]):
+        lines.append("none")
+    lines += [remark] if remark else []
+    return lines + [one["words"] for one in result["diagnosis"]["cannot_tell"]]
+
+
+def _times_of(one: dict[str, Any]) -> list[str]:
+    def at(key: str) -> str:
+        utc = one[f"{key}_utc"]
+        return _clock(one[f"{key}_s"]) + (f" ({utc[:10]} {utc[11:19]} UTC)" if utc else "")
+
+    began = [] if one["since_s"] is None else [f"began {at('since')}"]
+    over = {True: "still so at the end", None: "end not known"}
+    ended = over[one["open"]] if one["ended_s"] is None else f"over {_clock(one['ended_s'])}"
+    return [*began, f"found {_clock(one['found_s']) if began else at('found')}", ended]
+
+
+def _treated_since(one: dict[str, Any], system: str) -> str:
+    if one["area_m2"] is None:
+        return "area treated since not known"
+    return f"{_figures(one['area_m2'], 'area', system)} treated {diagnosis_words.ending(one)}"
 
 
 def _stretches(result: dict[str, Any], system: str) -> list[str]:

@@ -1,4 +1,4 @@
-"""What if: the same readings scored on a rig with another target, tolerance, swath or calibration.
+"""What if: the same readings on a rig with another target, tolerance, swath, calibration or diagnosis.
 
 Nothing is written: the changed rig lives as long as the question.
 """
@@ -17,6 +17,8 @@ _KEYS: Final = {
     "--tolerance": ("target", "tolerance_pct"),
     "--swath": ("rig", "swath"),
     "--calibration": ("calibration", "flow"),
+    "--false-alarms-per-h": ("diagnosis", "false_alarms_per_h"),
+    "--smallest-change": ("diagnosis", "smallest_change_pct"),
 }
 
 
@@ -28,9 +30,11 @@ class WhatIf:
     tolerance: str | None = None  #: "5" or "5%"
     swath: str | None = None  #: "20 ft"
     calibration: str | None = None  #: whole-boom flow, "2.5 gal/min", or "2.5 gal/min at 40 psi"
+    false_alarms_per_h: str | None = None  #: of all diagnoses together, "0.5"
+    smallest_change: str | None = None  #: "3" or "3%"
 
     def __bool__(self) -> bool:
-        return any(text is not None for text in (self.target, self.tolerance, self.swath, self.calibration))
+        return bool(self.words())
 
     def applied_to(self, rig: Rig) -> Rig:
         """The changed rig. Raises UsageError that names the option, the value, and what would be right."""
@@ -38,11 +42,19 @@ class WhatIf:
             rate = _quantity("--target", self.target, "rate")
             rig = replace(rig, target=replace(rig.target, rate_l_ha=rate))
         if self.tolerance is not None:
-            rig = replace(rig, target=replace(rig.target, tolerance_pct=_percent(self.tolerance)))
+            tolerance_pct = _percent("--tolerance", self.tolerance)
+            rig = replace(rig, target=replace(rig.target, tolerance_pct=tolerance_pct))
         if self.swath is not None:
             rig = replace(rig, swath_m=_quantity("--swath", self.swath, "length"))
         if self.calibration is not None:
             rig = _calibrated(rig, self.calibration)
+        if self.false_alarms_per_h is not None:
+            per_h = _number("--false-alarms-per-h", self.false_alarms_per_h)
+            # who asks for another setting asks for diagnoses
+            rig = replace(rig, diagnosis=replace(rig.diagnosis, enabled=True, false_alarms_per_h=per_h))
+        if self.smallest_change is not None:
+            pct = _percent("--smallest-change", self.smallest_change)
+            rig = replace(rig, diagnosis=replace(rig.diagnosis, enabled=True, smallest_change_pct=pct))
         return rig
 
     def words(self) -> list[str]:
@@ -52,6 +64,8 @@ class WhatIf:
             "--tolerance": self.tolerance,
             "--swath": self.swath,
             "--calibration": self.calibration,
+            "--false-alarms-per-h": self.false_alarms_per_h,
+            "--smallest-change": self.smallest_change,
         }
         return [f"{option} {text}" for option, text in texts.items() if text is not None]
 
@@ -76,12 +90,24 @@ def _within(option: str, text: str, value: float) -> float:
     return value
 
 
-def _percent(text: str) -> float:
+def _percent(option: str, text: str) -> float:
+    section, key = _KEYS[option]
     try:
         value = float(text.strip().removesuffix("%"))
     except ValueError:
-        raise UsageError(f"--tolerance = {text!r} must be a percentage, such as 10") from None
-    return _within("--tolerance", text, value)
+        sample = SCHEMA[section][key].sample()
+        raise UsageError(f"{option} = {text!r} must be a percentage, such as {sample}") from None
+    return _within(option, text, value)
+
+
+def _number(option: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        section, key = _KEYS[option]
+        sample = SCHEMA[section][key].sample()
+        raise UsageError(f"{option} = {text!r} must be a number, such as {sample}") from None
+    return _within(option, text, value)
 
 
 def _calibrated(rig: Rig, text: str) -> Rig:

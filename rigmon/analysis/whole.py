@@ -63,9 +63,9 @@ def analyse(
         position_uncertainty_m = run.rig.gps.position_uncertainty_m
     begin("score")
     ground = Ground(run)
-    scored = score_of(run, ground)
     path = path_of(run.columns)
     passes = find_passes(ground, path)
+    scored = score_of(run, ground, lambda: passes)
     begin("across the boom")
     across = None if path is None else across_boom(ground, path)
     begin("coverage")

@@ -19,6 +19,7 @@ from rigmon.cli.common import (
     rig_option,
     source_argument,
 )
+from rigmon.cli.whatif import diagnosis_options, tell_asked, what_if
 from rigmon.errors import UsageError
 
 #: a replay onto a new log commits once per so much run time
@@ -39,14 +40,21 @@ if TYPE_CHECKING:
     "--pace", type=Pace(), help="How many times faster than real time; 1 is real time; left out: flat out."
 )
 @click.option("--to", "to_path", type=click.Path(path_type=Path), help="Write the replay onto a new run log.")
+@diagnosis_options
 @json_option
 def command(
-    source: Path, rig_file: Path | None, pace: float | None, to_path: Path | None, as_json: bool
+    source: Path,
+    rig_file: Path | None,
+    pace: float | None,
+    to_path: Path | None,
+    as_json: bool,
+    **changes: str | None,
 ) -> None:
     """Run SOURCE, a run log or an NMEA recording, through the same core as the live daemon.
 
     Flat out it tells what came of it; with --pace it shows the driver's lines as it goes. With --rig, a run
-    log is replayed on another rig. Figures are in the rig's units (ft, ac, gal or m, ha, L); JSON figures
+    log is replayed on another rig, with --false-alarms-per-h or --smallest-change on its own one so changed,
+    for its diagnoses. Figures are in the rig's units (ft, ac, gal or m, ha, L); JSON figures
     are in m, m2, s, L.
     """
     from rigmon import replay
@@ -54,8 +62,15 @@ def command(
 
     if to_path is not None:
         refuse_folder(to_path, "again.sqlite")
+    asked = what_if(**changes)
+    if asked and to_path is not None:
+        raise UsageError(
+            f"--to {to_path}: a run log carries its rig file, and {' '.join(asked.words())} is in none; "
+            "put it into a rig file's [diagnosis] and give that with --rig"
+        )
     with ExitStack() as stack:
         opened = stack.enter_context(replay.Opened(source, rig_file))
+        opened.rig = asked.applied_to(opened.rig)
         pipeline = Pipeline(opened.rig)
         # a replay that fails half way leaves a log without a clean end
         writer = None if to_path is None else stack.enter_context(_writer(to_path, opened))
@@ -94,8 +109,10 @@ def command(
         if feedback is not None:
             feedback.stop()
         if as_json:
-            _tell_json(opened, result, to_path)
+            _tell_json(opened, result, to_path, asked.words())
         else:
+            if asked:
+                tell_asked(asked)
             _tell(opened, result, to_path, alerts_too=feedback is None)
 
 
@@ -146,7 +163,7 @@ def _rejected(result: "Replayed") -> dict[str, int]:
     return by_reason
 
 
-def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None) -> None:
+def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None, asked: list[str]) -> None:
     print_json(
         {
             "source": str(opened.path),
@@ -157,6 +174,8 @@ def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None) -> No
             "samples": len(result.samples),
             **_totals(result),
             "alerts": [dict(alert._asdict()) for alert in result.alerts],
+            "findings": [dict(finding._asdict()) for finding in result.findings],
+            "what_if": asked,
             "run_log": None if to_path is None else str(to_path),
         }
     )

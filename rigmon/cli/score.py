@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from rigmon.cli.common import json_option, print_json, progress, rig_option, source_argument
-from rigmon.cli.whatif import what_if, what_if_options
+from rigmon.cli.whatif import tell_asked, what_if, what_if_options
 
 
 @click.command("score")
@@ -28,7 +28,8 @@ def command(
     """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
 
     With --rig, a run log is rescored on that rig from its raw readings, and with --target, --tolerance,
-    --swath or --calibration on its own rig so changed; the log itself is not touched. A score on its own rig
+    --swath, --calibration, --false-alarms-per-h or --smallest-change on its own rig so changed: a rerun; the
+    log itself is not touched. A score on its own rig
     leaves NAME.scored.json beside the log: only logs that were scored may ever be deleted
     to make room (see the rig file's [log]).
     JSON figures are in m, m2, s, L, L/ha, m/s, % and degrees, as their names say; what is unknown is null.
@@ -44,10 +45,10 @@ def command(
         click.echo(f"rigmon: {source}: {note}", err=True)
     result = score(run)
     if as_json:
-        print_json(result)
+        print_json({**result, "what_if": asked.words()} if asked else result)
     else:
         if asked:
-            click.echo(f"What if: {' '.join(asked.words())}")
+            tell_asked(asked)
         click.echo(score_text(result, run.rig, units, run.source), nl=False)
     if rig_file is None and not asked:
         _leave_mark(source, result)

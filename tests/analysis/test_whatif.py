@@ -1,9 +1,12 @@
 """The same readings on another rig: what changes, what is refused, and that the log stays as it is."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hand_made import rig
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rigmon.analysis.whatif import WhatIf
 from rigmon.errors import UsageError
@@ -23,6 +26,17 @@ def test_each_option_changes_its_own_figure_and_nothing_else() -> None:
     same = WhatIf(calibration="6.6 L/min").applied_to(before).calibration
     assert same is not None
     assert same.pressure_kpa == pytest.approx(200)
+    rarer = WhatIf(false_alarms_per_h="0.01").applied_to(before)
+    assert rarer == replace(before, diagnosis=replace(before.diagnosis, false_alarms_per_h=0.01))
+    finer = WhatIf(smallest_change="2.5%").applied_to(before)
+    assert finer == replace(before, diagnosis=replace(before.diagnosis, smallest_change_pct=2.5))
+
+
+def test_asking_for_diagnoses_has_them_made() -> None:
+    off = replace(rig(), diagnosis=replace(rig().diagnosis, enabled=False))
+    assert not WhatIf(swath="5 m").applied_to(off).diagnosis.enabled
+    for asked in (WhatIf(false_alarms_per_h="1"), WhatIf(smallest_change="5")):
+        assert asked.applied_to(off).diagnosis.enabled
 
 
 def test_nothing_asked_is_nothing_changed() -> None:
@@ -45,12 +59,31 @@ def test_nothing_asked_is_nothing_changed() -> None:
         (WhatIf(calibration="6 L/min at soon"), "--calibration"),
         (WhatIf(calibration="fast"), "--calibration"),
         (WhatIf(calibration="6 L/min at 0 psi"), "--calibration"),
+        (WhatIf(false_alarms_per_h="few"), "--false-alarms-per-h = 'few' must be a number, such as 0.1"),
+        (WhatIf(false_alarms_per_h="0"), "out of bounds for diagnosis.false_alarms_per_h"),
+        (WhatIf(false_alarms_per_h="-1"), "out of bounds for diagnosis.false_alarms_per_h"),
+        (WhatIf(false_alarms_per_h="11"), "out of bounds for diagnosis.false_alarms_per_h"),
+        (WhatIf(false_alarms_per_h="nan"), "out of bounds for diagnosis.false_alarms_per_h"),
+        (WhatIf(smallest_change="some"), "--smallest-change = 'some' must be a percentage, such as 4"),
+        (WhatIf(smallest_change="0.1"), "out of bounds for diagnosis.smallest_change_pct"),
     ],
 )
 def test_what_cannot_be_is_refused_by_name(what: WhatIf, words: str) -> None:
     with pytest.raises(UsageError, match=r"(?s).*") as raised:
         what.applied_to(rig())
     assert words in str(raised.value)
+
+
+@given(text=st.text(max_size=12) | st.floats().map(str))
+def test_any_text_is_a_setting_that_a_rig_file_could_have_or_refused(text: str) -> None:
+    for asked in (WhatIf(false_alarms_per_h=text), WhatIf(smallest_change=text)):
+        try:
+            rule = asked.applied_to(rig()).diagnosis
+        except UsageError:
+            continue
+        # the bounds of the rig file's keys
+        assert 0.001 <= rule.false_alarms_per_h <= 10
+        assert 0.5 <= rule.smallest_change_pct <= 30
 
 
 def test_a_log_is_rescored_from_its_readings_and_not_touched(tmp_path: Path) -> None:

@@ -111,7 +111,8 @@ def test_the_score_of_a_recording_is_near_the_truth(made: Made) -> None:
 
 def test_the_score_prints_the_documented_keys(made: Made) -> None:
     score = as_json("score", made.log)
-    assert list(score) == ["score_schema", *SCORE_KEYS, "alerts", "stretches", "verdict"]
+    lists = ("alerts", "stretches", "diagnosis", "diagnoses")
+    assert list(score) == ["score_schema", *SCORE_KEYS, *lists, "verdict"]
     assert score["score_schema"] == 1
     for key, names in SCORE_KEYS.items():
         assert list(score[key]) == names
@@ -164,7 +165,9 @@ def test_what_if_rescores_and_leaves_log_and_mark_alone(made: Made, tmp_path: Pa
     log = tmp_path / "run.sqlite"
     log.write_bytes(made.log.read_bytes())
     screen = done("score", log, "--target", "20 gal/ac", "--tolerance", "5%", "--units", "us")
-    assert screen.startswith("What if: --target 20 gal/ac --tolerance 5%\n")
+    assert screen.startswith(
+        "What if: --target 20 gal/ac --tolerance 5%\nThe same readings run again with these settings; the log"
+    )
     assert "20.0 gal/ac" in screen
     assert [path.name for path in tmp_path.iterdir()] == ["run.sqlite"]
     assert log.read_bytes() == made.log.read_bytes()
@@ -205,7 +208,8 @@ def test_replay_onto_a_new_log_gives_an_equal_log(made: Made, tmp_path: Path) ->
 def test_replay_says_the_figures_of_the_score_in_the_rigs_units(made: Made, tmp_path: Path) -> None:
     told = as_json("replay", made.recording, "--rig", made.rig)
     assert list(told) == ["source", "duration_s", "readings", "sentences", "rejected_by_reason", "samples",
-                          "distance_m", "area_m2", "volume_l", "alerts", "run_log"]  # fmt: skip
+                          "distance_m", "area_m2", "volume_l", "alerts", "findings", "what_if",
+                          "run_log"]  # fmt: skip
     applied = as_json("score", made.log)["applied"]
     assert told["area_m2"] == pytest.approx(applied["area_m2"])
     assert told["volume_l"] == pytest.approx(applied["volume_l"])

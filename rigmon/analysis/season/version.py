@@ -19,11 +19,13 @@ SOURCES: Final = (
     "replay.py",
     "rig.py",
     "units.py",
+    "words.py",
     *(
         f"analysis/{name}.py"
         for name in (
             "closure",
             "denoise",
+            "diagnoses",
             "frames",
             "ground",
             "hold",
@@ -31,6 +33,7 @@ SOURCES: Final = (
             "path",
             "score",
             "source",
+            "utc",
             "whatif",
         )
     ),

@@ -29,7 +29,8 @@ _ATTEMPTS: Final = 3
 def summarise(path: Path) -> dict[str, Any]:
     """What a season keeps of a run. Raises UsageError for a log that cannot be read.
 
-    score        as `rigmon score --json`, but of the alerts and the stretches only how many and how much
+    score        as `rigmon score --json`, but of the alerts and the stretches only how many and how much,
+                 and the diagnoses without their words
     hold         as in `rigmon.analysis.hold`, without histogram; of the passes the best and the worst
     closure      as in `rigmon.analysis.closure`, without refills: nobody typed any
     nozzle_coefficient  see `rigmon.analysis.season.coefficient`, or None
@@ -42,8 +43,9 @@ def summarise(path: Path) -> dict[str, Any]:
         notes = log.notes
     run = load(path, None)
     ground = Ground(run)
-    scored = score_of(run, ground)
-    held = hold(ground, find_passes(ground, path_of(run.columns)))
+    driven = find_passes(ground, path_of(run.columns))
+    scored = score_of(run, ground, lambda: driven)
+    held = hold(ground, driven)
     passes = {one["number"]: one for one in held["passes"]}
     rig = run.rig
     return {
@@ -58,6 +60,11 @@ def summarise(path: Path) -> dict[str, Any]:
             **scored,
             "alerts": _alerts(scored["alerts"], run.duration_s),
             "stretches": _stretches(scored["stretches"]),
+            # what they mean is in rigmon.words
+            "diagnoses": [
+                {key: value for key, value in one.items() if key not in ("evidence", "cause", "check")}
+                for one in scored["diagnoses"]
+            ],
         },
         "hold": {
             **{key: value for key, value in held.items() if key != "histogram"},
