@@ -66,10 +66,48 @@ _OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
     ),
     ("--correlated-time", "correlated_tau_s", TIME, "How long that noise lingers, such as '2 s'."),
     ("--latency", "latency_s", TIME, "How late the receiver's speed and position are, such as '0.4 s'."),
+    (
+        "--smoothing",
+        "smoothing_s",
+        TIME,
+        "Time constant of the receiver's own smoothing of its speed, such as '1 s'.",
+    ),
     ("--position-noise", "position_noise_m", LENGTH, "Receiver's position noise, such as '0.5 m'."),
     ("--sensor-hz", "sensor_hz", int, "XDR sentences a second (Hz), 1 to 50."),
     ("--flow-noise", "flow_noise_pct", float, "Flowmeter's noise, %."),
+    ("--flow-correlated", "flow_correlated_pct", float, "Flowmeter's noise that lingers, %."),
+    ("--flow-correlated-time", "flow_correlated_tau_s", TIME, "How long that noise lingers, such as '5 s'."),
+    ("--flow-lag", "flow_tau_s", TIME, "Time constant with which the flowmeter follows, such as '0.5 s'."),
     ("--pressure-noise", "pressure_noise_pct", float, "Transducer's noise, %."),
+    ("--pressure-correlated", "pressure_correlated_pct", float, "Transducer's noise that lingers, %."),
+    (
+        "--pressure-correlated-time",
+        "pressure_correlated_tau_s",
+        TIME,
+        "How long that noise lingers, such as '5 s'.",
+    ),
+    ("--vibration", "vibration_pct", float, "Vibration in the transducer's reading, %."),
+    ("--vibration-hz", "vibration_hz", float, "Its frequency (Hz); it aliases into the sampling rate."),
+    ("--pressure-lag", "pressure_tau_s", TIME, "Time constant of the boom's pressure, such as '0.3 s'."),
+    ("--pressure-wander", "pressure_wander_pct", float, "How much the boom's true pressure wanders, %."),
+    ("--pressure-wander-time", "pressure_wander_tau_s", TIME, "How slowly, such as '20 s'."),
+    ("--pulsation", "pulsation_pct", float, "Pump's strokes in the pressure, %; half of it in the flow."),
+    ("--pulsation-hz", "pulsation_hz", float, "Strokes a second (Hz)."),
+    (
+        "--pump-shutoff",
+        "pump_shutoff_ratio",
+        float,
+        "Head at which the pump delivers nothing, as a multiple of its head when all is well.",
+    ),
+    ("--bypass", "bypass_pct", float, "Through the relief valve when all is well, % of the boom's flow."),
+    (
+        "--valve-rise",
+        "valve_rise_pct",
+        float,
+        "By how much the boom's whole flow through the relief valve would raise the pressure, %.",
+    ),
+    ("--line-loss", "line_loss_pct", float, "Lost between pump and boom, % of the boom's pressure."),
+    ("--suction-loss", "suction_kpa", Quantity("pressure"), "Lost over the clean strainer, such as '5 kPa'."),
 )
 
 
@@ -80,7 +118,14 @@ def _list_events(ctx: click.Context, _param: click.Parameter, asked: bool) -> No
 
     for kind, about in sim.EVENT_KINDS.items():
         size = f"; size: {about.size_means}" if about.size_means else ""
-        click.echo(f"{kind:<18}{about.about}{size}")
+        if about.default_size is not None:
+            size += f" (left out: {about.shown(about.default_size)})"
+        more = [*(["ramp"] if about.ramps else []), *(["nozzles"] if about.nozzles else [])]
+        takes = f"; takes {' and '.join(more)}" if more else ""
+        slow = ", left out: over its duration" if about.slow else ""
+        click.echo(f"{kind:<18}{about.about}{size}{takes}{slow}")
+    click.echo("Sizes are typed as 30%, as 2 (nozzles) or as 1.5s. After them: ramp=20s, it grows to its size in")
+    click.echo("so long; nozzles=3+4, these, from 1 at the left end, instead of any; share=50%, plugged in part.")
     ctx.exit()
 
 
@@ -111,8 +156,9 @@ def _scenario_options(function: Any) -> Any:
     "--event",
     "events",
     multiple=True,
-    metavar="KIND,START,DURATION[,SIZE]",
-    help="Something goes wrong, such as pressure_loss,120s,20s,30%. May be given several times.",
+    metavar="KIND,START,DURATION[,SIZE][,ramp=TIME][,nozzles=N+N]",
+    help="Something goes wrong, such as pressure_loss,120s,20s,30% or nozzles_plugged,120s,60s,1. May be "
+    "given several times.",
 )
 @click.option(
     "--list-events",

@@ -52,6 +52,17 @@ BARE_NUMBERS = {
     ("simulate", "--sensor-hz"): "Hz",
     ("simulate", "--flow-noise"): "%",
     ("simulate", "--pressure-noise"): "%",
+    ("simulate", "--flow-correlated"): "%",
+    ("simulate", "--pressure-correlated"): "%",
+    ("simulate", "--vibration"): "%",
+    ("simulate", "--vibration-hz"): "(Hz)",
+    ("simulate", "--pressure-wander"): "%",
+    ("simulate", "--pulsation"): "%",
+    ("simulate", "--pulsation-hz"): "(Hz)",
+    ("simulate", "--pump-shutoff"): "as a multiple",
+    ("simulate", "--bypass"): "%",
+    ("simulate", "--valve-rise"): "%",
+    ("simulate", "--line-loss"): "%",
 }
 
 #: commands that print a result
