@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from helpers.faulty import faulty_log
 
 from rigmon import config, units
 from rigmon.cli import COMMANDS, group
@@ -195,7 +196,7 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
         row[0].strip("`"): in_marks(row[1]) for row in table(README.partition("### JSON")[2], "command")
     }
     replayed = as_json("replay", data / "demo.nmea", *rig, "--to", log)
-    # beside its keys the text explains one of an alert's
+    # beside its keys the text explains one of an alert's and a finding's
     assert commands["replay"] == [*list(replayed)[:-1], "t_ns", "run_log"]
     assert "t_ns" in replayed["alerts"][0]
     assert commands["run"] == list(as_json("run", *rig, "--for", "0.05", "--no-log"))
@@ -223,12 +224,15 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
     }
 
     score = as_json("score", log)
+    diagnosed = as_json("score", faulty_log(tmp_path / "faulty.sqlite"))
     more = [key for key in as_json("report", log) if key not in score]
     assert commands["report"][1 : len(more) + 1] == more
     keys = {row[0].strip("`"): in_marks(row[1]) for row in table(README, "key")}
     assert list(keys) == list(score)
     for key, names in keys.items():
-        value = score[key][0] if isinstance(score[key], list) else score[key]
+        value = score[key]
+        if isinstance(value, list):
+            value = value[0] if value else diagnosed[key][0]
         if isinstance(value, dict):
             assert names == list(value), key
     assert score["verdict"] in keys["verdict"]

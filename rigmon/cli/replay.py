@@ -175,8 +175,8 @@ def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None, asked
             **_totals(result),
             "alerts": [dict(alert._asdict()) for alert in result.alerts],
             "findings": [dict(finding._asdict()) for finding in result.findings],
-            "what_if": asked,
             "run_log": None if to_path is None else str(to_path),
+            **({"what_if": asked} if asked else {}),
         }
     )
 

@@ -208,8 +208,7 @@ def test_replay_onto_a_new_log_gives_an_equal_log(made: Made, tmp_path: Path) ->
 def test_replay_says_the_figures_of_the_score_in_the_rigs_units(made: Made, tmp_path: Path) -> None:
     told = as_json("replay", made.recording, "--rig", made.rig)
     assert list(told) == ["source", "duration_s", "readings", "sentences", "rejected_by_reason", "samples",
-                          "distance_m", "area_m2", "volume_l", "alerts", "findings", "what_if",
-                          "run_log"]  # fmt: skip
+                          "distance_m", "area_m2", "volume_l", "alerts", "findings", "run_log"]  # fmt: skip
     applied = as_json("score", made.log)["applied"]
     assert told["area_m2"] == pytest.approx(applied["area_m2"])
     assert told["volume_l"] == pytest.approx(applied["volume_l"])

@@ -44,7 +44,7 @@ def test_rarer_false_alarms_find_it_no_sooner(log: Path) -> None:
 def test_replay_tells_its_findings_and_reruns(log: Path) -> None:
     told = as_json("replay", log)
     assert [one["code"] for one in told["findings"]] == ["nozzles_plugged"]
-    assert told["what_if"] == []
+    assert "what_if" not in told
     again = as_json("replay", log, "--smallest-change", 20)
     assert (again["findings"], again["what_if"]) == ([], ["--smallest-change 20"])
     assert RERUN in rigmon("replay", log, "--smallest-change", 20).out
