@@ -66,7 +66,40 @@ class Note(NamedTuple):
     text: str
 
 
-Payload = NmeaLine | PulseCount | AdcCount | SwitchState | Tick | SourceFault | Note
+class Refill(NamedTuple):
+    """A person put something into the tank: so much was added, or it was filled to what it holds, or both."""
+
+    volume_l: float | None  #: added; None: not measured, which only a full tank makes up for
+    full: bool
+
+
+class Acknowledge(NamedTuple):
+    """A person has seen the alert of this code: it stands and shows on, and sounds no more (ISA-18.2)."""
+
+    code: str
+
+
+class BeginRun(NamedTuple):
+    """A person begins a run."""
+
+
+class EndRun(NamedTuple):
+    """A person ends the run."""
+
+    why: str  #: '': not said
+
+
+class Retarget(NamedTuple):
+    """A person chose a target from the calibration book. It ends the run: a run has one target."""
+
+    name: str  #: of the record; '': the rig file's own target again
+    record: str  #: the record as JSON text; '' with the rig file's own
+
+
+#: what a person does during a run
+Deed = Note | Refill | Acknowledge | BeginRun | EndRun | Retarget
+
+Payload = NmeaLine | PulseCount | AdcCount | SwitchState | Tick | SourceFault | Deed
 
 
 class Reading(NamedTuple):
@@ -176,7 +209,17 @@ class Finding(NamedTuple):
     flow_l_min: float | None = None  #: what C amounts to at the calibrated pressure
 
 
-Output = Sample | Alert | Anchor | Tally | Finding
+class Act(NamedTuple):
+    """What a person did, as the core took it. What it did not take is in a tally, 'act_refused:<reason>'."""
+
+    t_ns: int
+    kind: str  #: note, refill, acknowledge, begin_run, end_run, retarget
+    text: str  #: the note; the alert's code; why the run was ended; the record's name
+    volume_l: float | None = None  #: of a refill: added; None: not measured
+    full: bool | None = None  #: of a refill: the tank holds no more
+
+
+Output = Sample | Alert | Anchor | Tally | Finding | Act
 
 
 class RunHeader(NamedTuple):

@@ -12,6 +12,7 @@ from rigmon.core.timeline import Timeline
 from rigmon.errors import UsageError
 from rigmon.log.reader import RunLog, is_run_log
 from rigmon.model import (
+    Act,
     Alert,
     Anchor,
     Finding,
@@ -106,6 +107,7 @@ class Replayed:
     anchors: list[Anchor] = field(default_factory=list)
     tallies: list[Tally] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    acts: list[Act] = field(default_factory=list)
     readings: int = 0
     last_ns: int = 0
 
@@ -124,6 +126,8 @@ class Replayed:
                 self.anchors.append(output)
             elif isinstance(output, Finding):
                 self.findings.append(output)
+            elif isinstance(output, Act):
+                self.acts.append(output)
             else:
                 self.tallies.append(output)
 
@@ -230,16 +234,17 @@ _KINDS: dict[str, type[Output]] = {
     "anchor": Anchor,
     "tally": Tally,
     "finding": Finding,
+    "act": Act,
 }
 
 
 def _again(log: RunLog, first_lost: int | None, recorded: Sequence[tuple[int, Output]]) -> list[Output]:
     """A log's outputs recomputed in order, up to the first reading that is known to be lost.
 
-    An older log kept no findings, and did not count them either.
+    An older log kept neither findings nor acts, and did not count them either.
     """
     outputs = _all_again(log, first_lost, recorded)
-    return outputs if log.keeps_findings else [one for one in outputs if type(one) is not Finding]
+    return outputs if log.keeps_findings else [one for one in outputs if type(one) not in (Finding, Act)]
 
 
 def _all_again(log: RunLog, first_lost: int | None, recorded: Sequence[tuple[int, Output]]) -> list[Output]:

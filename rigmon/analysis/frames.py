@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rigmon import config
 from rigmon.errors import LogError
 from rigmon.log.reader import RunLog
-from rigmon.model import Alert, Anchor, Finding, Output, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample, Tally
 from rigmon.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -102,6 +102,7 @@ class RunData:
     tallies: tuple[Tally, ...]
     notes: tuple[str, ...] = ()  #: what the run log's reader says of the file
     findings: tuple[Finding, ...] | None = ()  #: None: the log was made before logs kept them
+    acts: tuple[Act, ...] = ()  #: what people did
 
 
 def columns_from_samples(samples: Iterable[Sample]) -> Columns:
@@ -134,6 +135,7 @@ def from_log(log: RunLog, rig: Rig | None = None) -> RunData:
         tallies=tuple(log.tallies()),
         notes=tuple(log.notes),
         findings=tuple(log.findings()) if log.keeps_findings else None,
+        acts=tuple(log.acts()),
     )
 
 
@@ -155,6 +157,7 @@ def from_outputs(
     anchors: list[Anchor] = []
     tallies: list[Tally] = []
     findings: list[Finding] = []
+    acts: list[Act] = []
     last_ns = 0
 
     def samples() -> Iterator[Sample]:
@@ -169,6 +172,8 @@ def from_outputs(
                 anchors.append(output)
             elif isinstance(output, Finding):
                 findings.append(output)
+            elif isinstance(output, Act):
+                acts.append(output)
             else:
                 tallies.append(output)
 
@@ -185,6 +190,7 @@ def from_outputs(
         anchors=tuple(anchors),
         tallies=tuple(tallies),
         findings=tuple(findings),
+        acts=tuple(acts),
     )
 
 

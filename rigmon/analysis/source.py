@@ -41,4 +41,5 @@ def load(
             tallies=tuple(replayed.tallies),
             notes=() if log is None else tuple(log.notes),
             findings=tuple(replayed.findings),
+            acts=tuple(replayed.acts),
         )

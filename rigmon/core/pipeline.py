@@ -9,6 +9,7 @@ from math import sqrt
 from typing import Final
 
 from rigmon.core import rate
+from rigmon.core.acts import NO_EFFECT, REFUSED, act_of
 from rigmon.core.alerts import AlertMachine
 from rigmon.core.conditions import CONDITIONS, DIAGNOSED, QUIET, Facts, Judge
 from rigmon.core.diagnosis import Watch
@@ -17,10 +18,13 @@ from rigmon.core.gnss import LIVE_RUN, Receiver
 from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, Zda, decoder_for
 from rigmon.core.pressure import Transducer
 from rigmon.model import (
+    Act,
     AdcCount,
     Flag,
     NmeaLine,
+    Note,
     Output,
+    Payload,
     PulseCount,
     Reading,
     Sample,
@@ -28,6 +32,7 @@ from rigmon.model import (
     SourceFault,
     SwitchState,
     Tally,
+    Tick,
 )
 from rigmon.rig import Rig
 
@@ -137,6 +142,7 @@ class Pipeline:
             self._facts.diagnosed = self.watch.present
         self._findings = 0  # of the watch's, so many were handed out
         self._flags_awake = False
+        self._standing: set[str] = set()  # alerts that are up and that nobody has acknowledged
         self._due: list[int] = []  # when running alert delays end
         self._out: list[Output] = []
         self.deadline_ns = _LONGEST_NS
@@ -169,9 +175,9 @@ class Pipeline:
         elif kind is SourceFault:
             self._fault(t_ns, reading.source, payload)  # type: ignore[arg-type]
             step_ns = self._sensor_step_ns
-        else:  # a tick, or a note
-            if payload == LIVE_RUN:
-                self._receiver.live()
+        else:
+            if kind is not Tick:
+                self._deed(t_ns, reading.source, payload)
             step_ns = 1
         if step_ns and (t_ns - self._prev_ns >= step_ns or t_ns >= self.deadline_ns):
             self._close(t_ns)
@@ -275,6 +281,26 @@ class Pipeline:
         if fault.lost:
             self._lost_ns = t_ns
             self._count("lost", fault.lost)
+
+    def _deed(self, t_ns: int, source: Source, deed: Payload) -> None:
+        """What a person did; a note may come from elsewhere in the house too."""
+        if deed == LIVE_RUN:
+            self._receiver.live()
+            return
+        if source is not Source.PERSON:
+            if type(deed) is not Note:
+                self._count(REFUSED + "source")
+            return
+        act = act_of(t_ns, deed)
+        if type(act) is str:
+            self._count(REFUSED + act)
+        elif type(act) is Act:
+            if act.kind == "acknowledge":
+                if act.text not in self._standing:
+                    self._count(NO_EFFECT)
+                    return
+                self._standing.remove(act.text)
+            self._out.append(act)
 
     def _count(self, name: str, n: int = 1) -> None:
         self._counts[name] = self._counts.get(name, 0) + n
@@ -502,6 +528,10 @@ class Pipeline:
                 alert = machine.step(t_ns, self._travelled_m, bad, good, value, limit, unit)
             if alert is not None:
                 self._out.append(alert)
+                if alert.raised:
+                    self._standing.add(alert.code)
+                else:
+                    self._standing.discard(alert.code)
             if machine.state:
                 self._flags_awake = True
                 wake_ns = machine.due_ns

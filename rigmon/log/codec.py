@@ -3,8 +3,8 @@
 Each block's CRC goes on from the one before, so that a changed, a missing and a misplaced block all show.
 
 A block's text is a JSON array with one item per reading: [ns after the block's t_ns, source, payload], the
-payload being a line as text with one character per byte, or [kind, field, ...]. Integers, strings and bytes
-come back exactly as they went in.
+payload being a line as text with one character per byte, or [kind, field, ...]. Integers, floats, strings
+and bytes come back exactly as they went in.
 """
 
 import json
@@ -16,12 +16,17 @@ from typing import Any, Final
 
 from rigmon.log.schema import inflate
 from rigmon.model import (
+    Acknowledge,
     AdcCount,
+    BeginRun,
+    EndRun,
     NmeaLine,
     Note,
     Payload,
     PulseCount,
     Reading,
+    Refill,
+    Retarget,
     Source,
     SourceFault,
     SwitchState,
@@ -41,6 +46,11 @@ _KINDS: Final[dict[str, type[Any]]] = {
     "tick": Tick,
     "fault": SourceFault,
     "note": Note,
+    "refill": Refill,
+    "acknowledge": Acknowledge,
+    "begin_run": BeginRun,
+    "end_run": EndRun,
+    "retarget": Retarget,
 }
 _NAMES: Final[dict[type[Any], str]] = {kind: name for name, kind in _KINDS.items()}
 _SOURCES: Final[dict[int, Source]] = {int(source): source for source in Source}
@@ -54,6 +64,10 @@ _seq_of: Final = itemgetter(0)
 
 class DamagedBlockError(Exception):
     """A block that is not what was written."""
+
+
+class UnknownReadingError(DamagedBlockError):
+    """A sound block that holds a kind of reading which this rigmon does not know: a newer one wrote it."""
 
 
 def blocks(readings: Sequence[Reading], after: int | None = None, chain: int = 0) -> list[Block]:
@@ -111,7 +125,8 @@ def _crc(chain: int, seq: int, n: int, t_ns: int, end_ns: int, text: bytes) -> i
 def unpack(block: Block, chain: int = 0) -> list[Reading]:
     """The readings of a block. `chain` is the CRC of the block before it (0: none).
 
-    Raises DamagedBlockError, saying why, when this block is not what was written, or not in its place.
+    Raises DamagedBlockError, saying why, when this block is not what was written, or not in its place, and
+    UnknownReadingError when it was written by a newer rigmon.
     """
     seq, n, t_ns, end_ns, crc, size, body = block
     try:
@@ -129,10 +144,18 @@ def unpack(block: Block, chain: int = 0) -> list[Reading]:
         ]
     except (zlib.error, JSONDecodeError, UnicodeError) as error:
         raise DamagedBlockError(str(error)) from error
-    except (KeyError, TypeError, ValueError) as error:  # a source or kind that this version does not know
-        raise DamagedBlockError(f"it holds what this rigmon does not know: {error}") from error
+    except UnknownReadingError:
+        raise
+    except KeyError as error:
+        raise UnknownReadingError(f"a source of number {error} is not known to this rigmon") from error
+    except (TypeError, ValueError) as error:  # other fields than this version's
+        raise UnknownReadingError(f"it holds what this rigmon does not know: {error}") from error
 
 
 def _payload(fields: list[Any]) -> Payload:
-    made: Payload = _KINDS[fields[0]](*fields[1:])
+    name = fields[0]
+    kind = _KINDS.get(name) if type(name) is str else None
+    if kind is None:
+        raise UnknownReadingError(f"a reading of kind {str(name)[:40]!r} is not known to this rigmon")
+    made: Payload = kind(*fields[1:])
     return made

@@ -16,7 +16,7 @@ from typing import Any, Final, NamedTuple, Self
 
 from rigmon.errors import LogError
 from rigmon.log import files, wal
-from rigmon.log.codec import DamagedBlockError, unpack
+from rigmon.log.codec import DamagedBlockError, UnknownReadingError, unpack
 from rigmon.log.files import is_run_log
 from rigmon.log.schema import (
     APPLICATION_ID,
@@ -26,7 +26,7 @@ from rigmon.log.schema import (
     SUFFIX,
     add_functions,
 )
-from rigmon.model import Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally
 
 __all__ = ["Gap", "RunEntry", "RunLog", "is_run_log", "list_runs"]
 
@@ -62,7 +62,7 @@ class RunLog:
         self._undo = undo
         self.header: RunHeader
         self.rig_sha256: str
-        self.keeps_findings: bool  #: False: made before logs did; outputs are the others then
+        self.keeps_findings: bool  #: and acts; False: made before logs did; outputs are the others then
         self._readings_written: int | None
 
     @classmethod
@@ -183,8 +183,8 @@ class RunLog:
 
     @property
     def outputs_count(self) -> int:
-        """Samples, alerts, anchors, tallies and findings together."""
-        tables = ["sample", "alert", "anchor", "tally", *(["finding"] if self.keeps_findings else [])]
+        """Samples, alerts, anchors, tallies, findings and acts together."""
+        tables = ["sample", "alert", "anchor", "tally", *(["finding", "act"] if self.keeps_findings else [])]
         row = self._one("SELECT " + " + ".join(f"(SELECT count(*) FROM {table})" for table in tables))
         return 0 if row is None else int(row[0])
 
@@ -199,6 +199,11 @@ class RunLog:
             for block in self._rows(f"SELECT {', '.join(_BLOCK)} FROM reading_block ORDER BY seq"):
                 try:
                     readings = unpack(block, chain)
+                except UnknownReadingError as error:
+                    raise LogError(
+                        f"{self.path}: read up to number {block[0]} ({count} readings): {error}; a newer one "
+                        "wrote it, so update rigmon to read it"
+                    ) from error
                 except DamagedBlockError as error:
                     raise LogError(
                         f"{self.path}: damaged after {count} readings, at number {block[0]}: {error}"
@@ -231,6 +236,10 @@ class RunLog:
         """What the sensors said together; nothing in a log that keeps none (`keeps_findings`)."""
         return (finding for _, finding in self._numbered_findings())
 
+    def acts(self) -> Iterator[Act]:
+        """What people did; nothing in a log that keeps no acts (`keeps_findings`)."""
+        return (act for _, act in self._numbered_acts())
+
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
         return (output for _, output in self.numbered_outputs())
@@ -243,6 +252,7 @@ class RunLog:
             self._numbered("anchor", Anchor._make),
             self._numbered("tally", Tally._make),
             self._numbered_findings(),
+            self._numbered_acts(),
         )
         return merge(*parts, key=itemgetter(0))
 
@@ -250,6 +260,11 @@ class RunLog:
         if self.keeps_findings:
             for n, *row in self._rows(f"SELECT n, {_columns(Finding)} FROM finding ORDER BY n"):
                 yield n, _finding(row)
+
+    def _numbered_acts(self) -> Iterator[tuple[int, Act]]:
+        if self.keeps_findings:
+            for n, *row in self._rows(f"SELECT n, {_columns(Act)} FROM act ORDER BY n"):
+                yield n, _act(row)
 
     def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
         for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):
@@ -318,6 +333,11 @@ def _alert(row: Any) -> Alert:
 def _finding(row: Any) -> Finding:
     finding = Finding._make(row)
     return finding if finding.sharp is None else finding._replace(sharp=bool(finding.sharp))
+
+
+def _act(row: Any) -> Act:
+    act = Act._make(row)
+    return act if act.full is None else act._replace(full=bool(act.full))
 
 
 def _run_back(undo: list[Any]) -> None:

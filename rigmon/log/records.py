@@ -8,6 +8,7 @@ from rigmon.model import Note, Source
 if TYPE_CHECKING:  # the daemon writes logs and reads none
     from rigmon.log.reader import RunLog
 
+#: the core knows these notes by it too (rigmon.core.acts.RECORD_NOTE): they are no person's words
 _PREFIX: Final = "calibration record "
 
 

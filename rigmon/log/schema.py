@@ -6,7 +6,7 @@ rows, one table per kind, numbered together by `n` in the order of production.
 
 Columns that hold a float are ANY, not REAL: SQLite stores a REAL -0.0 as the integer 0 and the sign is lost.
 
-Version 1 had no table of findings; it is read as a log that kept none.
+Version 1 had no tables of findings and acts; it is read as a log that kept none.
 
 The views that read blocks (reading, reading_text) call sqlar_uncompress(), which the sqlite3 shell and
 `RunLog.connection` know; for another connection `add_functions` adds it. All other views need nothing.
@@ -23,7 +23,7 @@ from rigmon.units import UNITS
 #: "RIGM", at offset 68 of the file
 APPLICATION_ID: Final = 0x5249474D
 SCHEMA_VERSION: Final = 2
-#: of these the oldest that is read, and the oldest that holds findings
+#: of these the oldest that is read, and the oldest that holds findings and acts
 OLDEST_VERSION: Final = 1
 FINDINGS_VERSION: Final = 2
 #: Every commit writes whole pages (again into the file at a checkpoint), so small ones wear a card least.
@@ -118,6 +118,15 @@ CREATE TABLE finding (        -- what the sensors say together; it lasts until t
   flow_l_min ANY              -- what the boom now gives at the calibrated pressure
 ) STRICT;
 
+CREATE TABLE act (            -- what people did during the run
+  n INTEGER PRIMARY KEY,
+  t_ns INTEGER NOT NULL,
+  kind TEXT NOT NULL,         -- note, refill, acknowledge, begin_run, end_run, retarget
+  text TEXT NOT NULL,         -- the note; the alert's code; why the run was ended; the record's name
+  volume_l ANY,               -- of a refill: added; NULL: not measured
+  "full" INTEGER              -- of a refill: 1 filled to what the tank holds
+) STRICT;
+
 CREATE TABLE loss (
   id INTEGER PRIMARY KEY,
   what TEXT NOT NULL,         -- 'readings' or 'outputs' (the latter can be computed again)
@@ -209,7 +218,9 @@ CREATE VIEW alert_list AS SELECT
   (c.t_ns - r.t_ns) / 1e9 AS lasted_s,
   r.value,
   r."limit" AS limit_value,
-  r.unit
+  r.unit,
+  (SELECT min(a.t_ns) FROM act AS a WHERE a.kind = 'acknowledge' AND a.text = r.code AND a.n > r.n
+    AND a.n < coalesce(c.n, a.n + 1)) / 1e9 AS acknowledged_s
 FROM alert AS r
 LEFT JOIN alert AS c ON c.n = (SELECT min(x.n) FROM alert AS x WHERE x.n > r.n AND x.code = r.code)
   AND NOT c.raised
@@ -231,6 +242,16 @@ CREATE VIEW finding_list AS SELECT
   f.flow_l_min AS boom_flow_l_min,
   f.flow_l_min / {_literal(UNITS["flow"]["gal/min"])} AS boom_flow_gal_min
 FROM finding AS f ORDER BY f.n;
+
+CREATE VIEW act_list AS SELECT
+  a.t_ns / 1e9 AS t_s,
+  {_utc("a.t_ns")} AS utc,
+  a.kind,
+  a.text,
+  a.volume_l,
+  a.volume_l / {_literal(UNITS["volume"]["gal"])} AS volume_gal,
+  a."full" AS filled_to_the_top
+FROM act AS a ORDER BY a.n;
 
 CREATE VIEW tally_total AS SELECT name, sum(counted) AS counted FROM tally GROUP BY name ORDER BY name;
 

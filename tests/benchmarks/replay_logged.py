@@ -13,14 +13,14 @@ from typing import Any, Final
 from rigmon.core.pipeline import Pipeline
 from rigmon.log.header import run_header
 from rigmon.log.writer import RunLogWriter
-from rigmon.model import Alert, Anchor, Finding, NmeaLine, Reading, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, NmeaLine, Reading, Sample, Tally
 from rigmon.replay import Opened, collect
 from tests.benchmarks.floors import PlainTables, Rows, fresh
 from tests.benchmarks.harness import Figure, cpu_s, take_turns, timed, wall_s
 from tests.benchmarks.inputs import demo_rig_file, drive
 
 GOAL: Final = 1.5
-_KINDS: Final = (Sample, Alert, Anchor, Tally, Finding)
+_KINDS: Final = (Sample, Alert, Anchor, Tally, Finding, Act)
 _COLUMNS: Final = {"Reading": 4, **{kind.__name__: len(kind._fields) for kind in _KINDS}}
 
 

@@ -82,14 +82,18 @@ def faulty_log(path: Path, *, end_s: float = 170.0, **options: Any) -> Path:
 
 
 def as_of_version_1(path: Path) -> None:
-    """Make a log one from before findings were kept: they are not in it, nor counted."""
+    """Make a log one from before findings and acts were kept: they are not in it, nor counted."""
     import sqlite3
 
     connection = sqlite3.connect(path)
-    numbers = [n for (n,) in connection.execute("SELECT n FROM finding ORDER BY n DESC")]
+    kept = "SELECT n FROM finding UNION SELECT n FROM act ORDER BY n DESC"
+    numbers = [n for (n,) in connection.execute(kept)]
     for n in numbers:
         for table in ("sample", "alert", "anchor", "tally"):
             after = connection.execute(f"SELECT n FROM {table} WHERE n > ? ORDER BY n", (n,)).fetchall()
             connection.executemany(f"UPDATE {table} SET n = n - 1 WHERE n = ?", after)
-    connection.executescript("DROP VIEW finding_list; DROP TABLE finding; PRAGMA user_version = 1")
+    connection.executescript(
+        "DROP VIEW finding_list; DROP TABLE finding; DROP VIEW act_list; DROP VIEW alert_list;"
+        "DROP TABLE act; PRAGMA user_version = 1"
+    )
     connection.close()

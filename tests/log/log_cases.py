@@ -8,16 +8,22 @@ from hypothesis import strategies as st
 
 from rigmon.log.store import Store
 from rigmon.model import (
+    Acknowledge,
+    Act,
     AdcCount,
     Alert,
     Anchor,
     Basis,
+    BeginRun,
+    EndRun,
     Finding,
     NmeaLine,
     Note,
     Output,
     PulseCount,
     Reading,
+    Refill,
+    Retarget,
     RunHeader,
     Sample,
     Source,
@@ -43,6 +49,8 @@ int64 = st.integers(-(2**63), 2**63 - 1)
 #: any float but NaN: infinities, subnormals and the negative zero too
 real = st.floats(allow_nan=False)
 maybe_real = st.none() | real
+#: as JSON can hold it, in a block
+maybe_finite = st.none() | st.floats(allow_nan=False, allow_infinity=False)
 #: what an operating system or a person can put into text: anything but lone surrogates, which are no text
 text = st.text(st.characters(exclude_categories=["Cs"]), max_size=40)
 
@@ -54,6 +62,11 @@ payloads = st.one_of(
     st.just(Tick()),
     st.builds(SourceFault, text, text, st.integers()),
     st.builds(Note, text),
+    st.builds(Refill, maybe_finite, st.booleans()),
+    st.builds(Acknowledge, text),
+    st.just(BeginRun()),
+    st.builds(EndRun, text),
+    st.builds(Retarget, text, text),
 )
 
 outputs = st.one_of(
@@ -78,6 +91,7 @@ outputs = st.one_of(
         st.none() | int64,
         *(maybe_real, maybe_real),
     ),
+    st.builds(Act, int64, text, text, maybe_real, st.none() | st.booleans()),
 )
 
 
