@@ -26,6 +26,7 @@ from rigmon.rig import (
     Gps,
     Lights,
     LogSpace,
+    Mqtt,
     Node,
     Nozzles,
     PowerFail,
@@ -34,6 +35,7 @@ from rigmon.rig import (
     RunRules,
     Speed,
     Target,
+    Web,
 )
 
 _REQUIRED = object()
@@ -42,6 +44,8 @@ _REQUIRED = object()
 _LARGEST_FILE_BYTES = 1_000_000
 
 _LARGEST_SWATH_M = 100.0
+#: letters, digits and hyphens in labels (RFC 1123, 2.1)
+_HOST_NAME = re.compile(r"(?!-)[A-Za-z0-9-]{1,63}(?<!-)(\.(?!-)[A-Za-z0-9-]{1,63}(?<!-)){0,8}")
 _HIGHEST_PIN = 53
 
 
@@ -49,7 +53,7 @@ _HIGHEST_PIN = 53
 class Key:
     """One key of the rig file: how to read it, its default, its bounds, and what `rigmon init` says of it."""
 
-    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay, size, pins
+    kind: str  #: a dimension of `units`, or one of: text, int, number, pct, flag, date, choice, delay, size, pins, names
     default: Any
     about: str
     example: str = ""  #: what `rigmon init` writes; empty: the hint or default, commented out
@@ -203,6 +207,20 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "folder": Key("text", "runs", "where run logs are kept; relative to where rigmon is started"),
         "keep_free_mb": Key("int", 500, "the oldest scored logs are deleted so that this much stays free, MB; 0: never", low=0, high=10_000_000),
         "delete_unscored": Key("flag", False, "also logs that were never scored"),
+    },
+    "web": {
+        "enabled": Key("flag", False, "serve the driver's and the crew's pages; 'rigmon run --pages' does it for one run"),
+        "address": Key("text", "127.0.0.1", "address to listen at: 127.0.0.1 for this board alone, 0.0.0.0 for the rig's network"),
+        "port": Key("int", 8088, "port to listen at", low=1024, high=65535),
+        "hosts": Key("names", None, "further names that this board is called by, as typed into a browser", hint='["rig.lan"]'),
+        "max_clients": Key("int", 20, "phones, tablets and programs that may follow the live feed at a time", low=1, high=200),
+    },
+    "mqtt": {
+        "host": Key("text", None, "an MQTT broker to publish to; left out: none", hint='"192.168.4.2"'),
+        "port": Key("int", 1883, "its port", low=1, high=65535),
+        "topic": Key("text", "rigmon", "topics begin with this"),
+        "username": Key("text", None, "name to sign in with", hint='"rig"'),
+        "password_file": Key("text", None, "file that holds the password alone: this file's text goes into every run log", hint='"/var/lib/rigmon/mqtt-password"'),
     },
     "diagnosis": {
         "enabled": Key("flag", True, "compare the sensors with one another: nozzles, leaks, supply, meters that err"),
@@ -491,6 +509,16 @@ def _read_pins(spec: Key, value: Any, where: str) -> tuple[int, ...]:
     return tuple(value)
 
 
+def _read_names(spec: Key, value: Any, where: str) -> tuple[str, ...]:
+    names = value if isinstance(value, list) else []
+    known = [name.lower() for name in names if isinstance(name, str) and _HOST_NAME.fullmatch(name)]
+    if not 1 <= len(known) == len(names) <= 16:
+        raise ConfigError(
+            f"{where} = {_shown(value)} must be a list of 1 to 16 host names, without port, such as {spec.hint}"
+        )
+    return tuple(known)
+
+
 def _read_delay(_spec: Key, value: Any, where: str) -> tuple[float | None, float | None]:
     """(seconds, None) or (None, metres)."""
     wrong = ConfigError(
@@ -533,6 +561,7 @@ _READERS: dict[str, Callable[[Key, Any, str], Any]] = {
     "delay": _read_delay,
     "size": _read_size,
     "pins": _read_pins,
+    "names": _read_names,
 }
 
 
@@ -640,6 +669,14 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
         buzzer=Buzzer(buzzer["pin"], buzzer["on_level"]),
         runs=RunRules(runs["begin"], runs["end_after"], runs["stop_pin"], runs["stop_level"]),
         power=PowerFail(power["fail_pin"], power["fail_level"], power["fail_delay"]),
+        web=Web(
+            enabled=values["web"]["enabled"],
+            address=values["web"]["address"],
+            port=values["web"]["port"],
+            hosts=values["web"]["hosts"] or (),
+            max_clients=values["web"]["max_clients"],
+        ),
+        mqtt=Mqtt(**values["mqtt"]),
         diagnosis=Diagnosis(
             enabled=diagnosis["enabled"],
             false_alarms_per_h=diagnosis["false_alarms_per_h"],
@@ -702,6 +739,7 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
                 f"pressure.maximum = {_both(pressure['maximum'], 'pressure')} must be at least "
                 f"calibration.pressure, {_both(cal['pressure'], 'pressure')}"
             )
+    _check_network(values, wrong)
     start_flow = values["diagnosis"]["start_flow"]
     if start_flow is not None and cal["pressure"] is None:
         raise wrong(
@@ -809,6 +847,39 @@ def _check_pins(values: dict[str, dict[str, Any]], wrong: Callable[[str], Config
 #: a rated output this far from what the size means belongs to another size; neighbouring sizes are 12 % or
 #: more apart, and makers' US and metric figures of one size 1.3 %
 _SIZE_TOLERANCE = 0.1
+
+
+def _check_network(values: dict[str, dict[str, Any]], wrong: Callable[[str], ConfigError]) -> None:
+    """What the pages listen at, and the broker's keys."""
+    web, mqtt = values["web"], values["mqtt"]
+    if not _is_address(web["address"]):
+        raise wrong(
+            f"web.address = {_shown(web['address'])} must be an IP address of this board, such as "
+            '"127.0.0.1" (this board alone) or "0.0.0.0" (every network it is on)'
+        )
+    if mqtt["host"] is not None and not (_HOST_NAME.fullmatch(mqtt["host"]) or _is_address(mqtt["host"])):
+        raise wrong(f"mqtt.host = {_shown(mqtt['host'])} must be a host name or an IP address")
+    topic = mqtt["topic"]
+    if not topic or len(topic) > 200 or set(topic) & set("+#\0") or topic.startswith("$"):
+        raise wrong(
+            f"mqtt.topic = {_shown(topic)} must be 1 to 200 characters without + and #, not beginning with $, "
+            'such as "rigmon"'
+        )
+    if mqtt["password_file"] is not None and mqtt["username"] is None:
+        raise wrong(
+            f"mqtt.password_file = {_shown(mqtt['password_file'])} needs mqtt.username beside it: "
+            "the name that the password belongs to"
+        )
+
+
+def _is_address(text: str) -> bool:
+    import ipaddress
+
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _check_nozzles(values: dict[str, dict[str, Any]], wrong: Callable[[str], ConfigError]) -> None:

@@ -146,6 +146,28 @@ class LogSpace:
 
 
 @dataclass(frozen=True, slots=True)
+class Web:
+    """Where the live pages are served."""
+
+    enabled: bool = False
+    address: str = "127.0.0.1"
+    port: int = 8088
+    hosts: tuple[str, ...] = ()  #: further names of this board, lower case
+    max_clients: int = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The broker that the pages' process publishes to; host None: none."""
+
+    host: str | None = None
+    port: int = 1883
+    topic: str = "rigmon"
+    username: str | None = None
+    password_file: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Diagnosis:
     """How the sensors are compared with one another."""
 
@@ -198,6 +220,8 @@ class Rig:
     power: PowerFail = PowerFail()
     log_space: LogSpace = LogSpace()
     diagnosis: Diagnosis = Diagnosis()
+    web: Web = Web()
+    mqtt: Mqtt = Mqtt()
 
     @property
     def records(self) -> tuple[str, ...]:

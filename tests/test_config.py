@@ -160,7 +160,7 @@ def test_an_int_will_do_for_a_number() -> None:
 TEMPLATE = config.template().splitlines()
 _COMMENTED = [n for n, line in enumerate(TEMPLATE) if re.match(r"# \w+ = ", line)]
 #: keys that stand for nothing without one another
-_PAIRED = ("# rated_flow = ", "# rated_pressure = ")
+_PAIRED = ("# rated_flow = ", "# rated_pressure = ", "# username = ", "# password_file = ")
 _PAIR = {n for n in _COMMENTED if TEMPLATE[n].startswith(_PAIRED)}
 
 
@@ -216,6 +216,7 @@ _WRONG_TYPE = {
     "choice": (['"other"', '"US"', "1", "[]", "{}", '""'], "one of: "),
     "size": (["3", '""', '"0"', '"00"', '"3"', '"110-03"', '"1,0"', '"100"', '"01234"', '"\u0660\u0661"', "[]"], "an ISO 10625 size: its digits alone, in quotes"),
     "pins": (["5", '"5"', "[]", "[5, 6]", "[5, 6, 13, 19, 26, 16, 20, 21, 12]", "[5, 6, 1.5]", "[5, 6, true]"], "three to eight BCM pin numbers in brackets"),
+    "names": (['"rig.lan"', "[]", "[1]", '["rig.lan:80"]', '["-rig"]', '["rig..lan"]', '["ri g"]', '["rig", 5]'], "a list of 1 to 16 host names, without port"),
     "delay": (["2", "true", '"2"', '"2 psi"', '"-1 s"', '"2 h"', '"4 km"', "[]"], "a time up to 1 h or a distance"),
 }  # fmt: skip
 

@@ -16,7 +16,7 @@ from enum import Enum
 from math import exp, floor
 from typing import Final, NamedTuple
 
-from rigmon.edge.guide import speed_to_hold
+from rigmon.edge.guide import advise
 from rigmon.model import Sample
 from rigmon.rig import Rig
 
@@ -155,7 +155,7 @@ def signal(
         settled_ns = t_ns if before is None else before.settled_ns
         if settled_ns is None:
             settled_ns = t_ns + _SETTLES_NS
-        now = _share(sample, rig)
+        now = advise(sample, rig).share(sample.speed_m_s)
         settling = now is not None and t_ns < settled_ns
         if now is not None and not settling:
             share = max(-_FARTHEST, min(_FARTHEST, now))
@@ -189,20 +189,6 @@ def changes_in_s(alerts: Mapping[str, float], age_s: float) -> float | None:
 
 
 # -- the strip -----------------------------------------------------------------------------------------
-
-
-def _share(sample: Sample, rig: Rig) -> float | None:
-    """How much of the tolerance is used up: 0 at the speed to hold, 1 and -1 at the band's edges; + is fast.
-
-    None: unknown.
-    """
-    hold, band = speed_to_hold(sample, rig)
-    speed = sample.speed_m_s
-    if speed is None or hold is None or band is None:
-        return None
-    low, high = band
-    room = high - hold if speed > hold else hold - low
-    return (speed - hold) / room if room > 0 else 0.0
 
 
 def _damping(dt_s: float) -> float:
