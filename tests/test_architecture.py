@@ -47,6 +47,15 @@ LAYERS = {
     "rigmon.edge": Layer(
         (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero", "gpiod")
     ),
+    "rigmon.live": Layer((*_BASE, "rigmon.words", "rigmon.edge.guide", "rigmon.edge.signals")),
+    "rigmon.edge.pages": Layer((*_BASE, "rigmon.words", "rigmon.edge", "rigmon.live")),
+    "rigmon.web": Layer(
+        (
+            *("rigmon", *_BASE, "rigmon.words", "rigmon.config", "rigmon.log", "rigmon.live"),
+            "rigmon.calibration.book",
+        ),
+        ("starlette", "uvicorn", "prometheus_client", "paho"),
+    ),
     "rigmon.replay": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
     "rigmon.lifecycle": Layer(_BASE),
     "rigmon.daemon": Layer(
@@ -79,7 +88,7 @@ LAYERS = {
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
             *("rigmon.daemon", "rigmon.lifecycle", "rigmon.analysis", "rigmon.simulate"),
-            *("rigmon.calibration", "rigmon.doctor", "rigmon.words"),
+            *("rigmon.calibration", "rigmon.doctor", "rigmon.words", "rigmon.live", "rigmon.web"),
         ),
         ("click",),
     ),

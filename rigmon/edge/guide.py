@@ -24,6 +24,17 @@ class Advice(NamedTuple):
     low_m_s: float | None
     high_m_s: float | None
 
+    def share(self, speed_m_s: float | None) -> float | None:
+        """How much of the tolerance is used up: 0 at the speed to hold, +-1 at the band's edges; + is fast.
+
+        None: unknown.
+        """
+        hold, low, high = self.hold_m_s, self.low_m_s, self.high_m_s
+        if speed_m_s is None or hold is None or low is None or high is None:
+            return None
+        room = high - hold if speed_m_s > hold else hold - low
+        return (speed_m_s - hold) / room if room > 0 else 0.0
+
 
 def speed_to_hold(sample: Sample, rig: Rig) -> tuple[float | None, tuple[float, float] | None]:
     """The speed [m/s] that gives the target rate at the flow now, and the band [m/s] that keeps tolerance.

@@ -1,0 +1,181 @@
+"""The pages' process. Its standard input is the link: lines of JSON from the daemon, acts back to it.
+
+It ends when the daemon's end of the link is closed, however the daemon ended.
+"""
+
+import asyncio
+import json
+import os
+import signal
+import socket
+import sys
+from collections.abc import Sequence
+from typing import Any, Final
+
+import uvicorn
+
+from rigmon import config
+from rigmon.errors import UsageError
+from rigmon.live.board import Board
+from rigmon.live.state import from_wire
+from rigmon.web.app import build
+from rigmon.web.guard import host_names
+from rigmon.web.pairing import CodeFile, Pairing, code_folders
+from rigmon.web.server import config_for, listen
+from rigmon.web.show import Show
+from rigmon.web.stream import encode
+
+#: a rig file may be 1 MB long, and JSON makes it longer
+_LONGEST_LINE: Final = 8_000_000
+#: the daemon answers an act at once; a person should not wait for one that hangs
+_PATIENCE_S: Final = 3.0
+#: acts that wait for their answer
+_ACTS: Final = 16
+
+
+class Link:
+    """The child's end. Feeds the show, and takes acts to the daemon."""
+
+    def __init__(self, show: Show, writer: asyncio.StreamWriter) -> None:
+        self._show = show
+        self._writer = writer
+        self._waiting: dict[int, asyncio.Future[tuple[int, dict[str, Any]]]] = {}
+        self._number = 0
+        self._samples: list[list[Any]] = []
+        self._flushing = False
+
+    def line(self, data: bytes) -> None:
+        """One line from the daemon."""
+        message = json.loads(data)
+        kind = message["k"]
+        show = self._show
+        if kind == "o":
+            # a burst is shown once, as it ends
+            self._samples += message["o"]
+            if not self._flushing:
+                self._flushing = True
+                asyncio.get_running_loop().call_soon(self._flush)
+            return
+        self._flush()
+        if kind == "begin":
+            show.board.begin(message["run"], message["started_utc"])
+            show.board.take(from_wire(message["o"]))
+            show.changed()
+        elif kind == "end":
+            show.board.end()
+            show.changed()
+        elif kind == "state":
+            show.skipped = message.get("skipped", 0)
+            show.board.restore(message["state"])
+            show.take(())
+            show.changed()
+        elif kind == "answer":
+            future = self._waiting.pop(message["id"], None)
+            if future is not None and not future.done():
+                answer = {key: message[key] for key in ("done", "error") if key in message}
+                future.set_result((message["status"], answer))
+
+    def _flush(self) -> None:
+        self._flushing = False
+        if self._samples:
+            items, self._samples = self._samples, []
+            self._show.take(from_wire(items))
+
+    async def act(self, body: object) -> tuple[int, dict[str, Any]]:
+        """Take an act to the daemon and wait for its answer."""
+        if len(self._waiting) >= _ACTS or self._writer.transport.get_write_buffer_size() > 65536:
+            return 503, {"error": "too much is being done at once: try again"}
+        self._number += 1
+        number = self._number
+        future = self._waiting[number] = asyncio.get_running_loop().create_future()
+        self._writer.write(encode({"id": number, "act": body}) + b"\n")
+        try:
+            return await asyncio.wait_for(future, _PATIENCE_S)
+        except TimeoutError:
+            return 504, {"error": "rigmon did not answer: look whether it was done before doing it again"}
+        finally:
+            self._waiting.pop(number, None)
+
+
+async def _serve(link_socket: socket.socket) -> int:
+    reader, writer = await asyncio.open_connection(sock=link_socket, limit=_LONGEST_LINE)
+    hello = json.loads(await reader.readline() or b"{}")
+    if hello.get("k") != "hello":
+        raise UsageError("this is started by 'rigmon run --pages' alone")
+    rig = config.parse(hello["rig_toml"], "the rig file", calibrated=False)
+    board = Board(rig)
+    board.records = hello["records"]
+    board.restore(hello["state"])
+    show = Show(board, rig.web.max_clients)
+    show.connected = True
+    if board.state.sample is not None:
+        show.take(())
+    listening = listen(rig.web)
+    code_file = CodeFile(code_folders()[0], rig.web.address, rig.web.port)
+    link = Link(show, writer)
+    loop = asyncio.get_running_loop()
+
+    def write_code(code: str) -> None:
+        try:
+            code_file.write(code)
+        except OSError as error:
+            _say(f"rigmon: the pairing code cannot be kept in {code_file.path}: {error}")
+
+    pairing = Pairing(write_code)
+    server = uvicorn.Server(
+        config_for(build(show, host_names(rig.web.hosts), pairing, link.act), rig.web.max_clients)
+    )
+    publisher = None
+    if rig.mqtt.host is not None:
+        from rigmon.web.mqtt import Publisher
+
+        try:
+            publisher = Publisher(rig.mqtt)
+        except UsageError as error:
+            _say(f"rigmon: nothing is published to the broker: {error}")
+        else:
+            show.others.append(publisher)
+            publisher.start()
+    beats = loop.create_task(show.run())
+    serving = loop.create_task(server.serve(sockets=[listening]))
+    try:
+        while line := await reader.readline():
+            link.line(line)
+            if serving.done():
+                break
+    finally:
+        show.connected = False
+        beats.cancel()
+        code_file.remove()
+        if publisher is not None:
+            publisher.stop()
+        server.should_exit = True
+        await asyncio.wait({serving}, timeout=2)
+    return 0
+
+
+def _say(text: str) -> None:
+    """For the person, or the journal."""
+    sys.stderr.write(f"{text}\n")
+    sys.stderr.flush()
+
+
+def main(arguments: Sequence[str] = ()) -> int:
+    """Serve until the link is closed. Returns the exit code."""
+    if arguments:
+        _say("rigmon.web.child: takes no arguments")
+        return 2
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C is the daemon's; then the link is closed
+    try:
+        link_socket = socket.socket(fileno=os.dup(0))
+        return asyncio.run(_serve(link_socket))
+    except UsageError as error:
+        _say(f"rigmon: {error}")
+        return 2
+    except OSError as error:
+        _say(f"rigmon: the pages' process has no link to the daemon: {error}")
+        return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
