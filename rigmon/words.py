@@ -40,6 +40,22 @@ ALERT_WORDS: Final[dict[str, str]] = {
 }
 
 
+def act_words(kind: str, text: str, volume: str | None, full: bool | None) -> str:
+    """What a person did, in words. `volume` is a refill's, with its unit; None: not measured."""
+    if kind == "refill":
+        added = volume or "an unmeasured volume"
+        return f"refill: {added}, the tank is full" if full else f"refill: {added}"
+    if kind == "acknowledge":
+        return f"acknowledged: {alert_words(text)}"
+    if kind == "begin_run":
+        return "begun by a person"
+    if kind == "end_run":
+        return f"ended by a person: {text}" if text else "ended by a person"
+    if kind == "retarget":
+        return f"target chosen: {text}" if text else "target chosen: the rig file's"
+    return f"{kind}: {text}"
+
+
 class Diagnosis(NamedTuple):
     """What a diagnosis means: what it was seen by, what it most likely is, what to look at.
 

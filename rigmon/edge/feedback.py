@@ -9,14 +9,14 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from typing import Final, TextIO
 
 from rigmon import units
 from rigmon.edge.guide import Do, advise, alert_figures, figure, rate_off_pct
-from rigmon.model import Alert, Basis, Flag, Output, Sample
+from rigmon.model import Act, Alert, Basis, Flag, Output, Sample
 from rigmon.rig import Rig
-from rigmon.words import ALERT_WORDS, alert_words
+from rigmon.words import ALERT_WORDS, act_words, alert_words
 
 #: a line stays below this, so that it never wraps on a terminal of 100 columns
 WIDTH: Final = 99
@@ -69,12 +69,18 @@ def advice(sample: Sample, rig: Rig) -> tuple[str, str]:
 
 
 def driver_line(
-    sample: Sample, rig: Rig, alerts_active: Iterable[str], clock_text: str, width: int = WIDTH
+    sample: Sample,
+    rig: Rig,
+    alerts_active: Iterable[str],
+    clock_text: str,
+    width: int = WIDTH,
+    acknowledged: Container[str] = (),
 ) -> str:
     """One line of at most `width` columns, in the rig's units. What is unknown reads '--'.
 
     Time; speed now; what to do and the speed to hold (its band at the flow now); rate now, how far off
-    the target, and what its flow rests on; boom ('?': not from a switch); what is wrong, most urgent first.
+    the target, and what its flow rests on; boom ('?': not from a switch); what is wrong, most urgent first,
+    and in brackets what was `acknowledged` and is wrong still.
     Where there is no room for that, what the flow rests on, the boom and the rate give way, in this order.
     """
     do, at = advice(sample, rig)
@@ -88,11 +94,14 @@ def driver_line(
     rate = _rate(sample, rig)
     basis = "" if sample.rate_l_ha is None else f" {_BASIS.get(sample.basis, '--')}"
     full = f"{head}{f'{do_at:<23}  {rate}{basis}':<49}  {boom}"
-    wrong = sorted(alerts_active, key=lambda code: (_URGENCY.get(code, len(_URGENCY)), code))
-    if not wrong:
+    codes = sorted(
+        alerts_active, key=lambda code: (code in acknowledged, _URGENCY.get(code, len(_URGENCY)), code)
+    )
+    if not codes:
         return full[:width]
+    wrong = [f"({alert_words(code)})" if code in acknowledged else alert_words(code) for code in codes]
     shorter = (f"{head}{f'{do_at:<23}  {rate}':<43}  {boom}", f"{head}{do_at:<23}  {rate}", head + do_at)
-    room = len(f"  ! {alert_words(wrong[0])}") + (len(f" +{len(wrong) - 1}") if len(wrong) > 1 else 0)
+    room = len(f"  ! {wrong[0]}") + (len(f" +{len(wrong) - 1}") if len(wrong) > 1 else 0)
     line = next((line for line in (full, *shorter) if len(line) + room <= width), shorter[-1])
     return _with_alerts(line, wrong, width)
 
@@ -103,6 +112,12 @@ def alert_line(alert: Alert, rig: Rig, clock_text: str) -> str:
     line = f"{clock_text:>7}  {what} {alert_words(alert.code)}"
     figures = alert_figures(alert, rig.units)
     return f"{line}: {figures}" if figures else line
+
+
+def act_line(act: Act, rig: Rig, clock_text: str) -> str:
+    """One line for what a person did, in the rig's units; a note's line ends are spaces."""
+    volume = None if act.volume_l is None else units.show(act.volume_l, "volume", rig.units)
+    return f"{clock_text:>7}  {' '.join(act_words(act.kind, act.text, volume, act.full).split())}"
 
 
 def _rate(sample: Sample, rig: Rig) -> str:
@@ -116,9 +131,8 @@ def _rate(sample: Sample, rig: Rig) -> str:
     return text
 
 
-def _with_alerts(line: str, codes: Sequence[str], width: int) -> str:
+def _with_alerts(line: str, words: Sequence[str], width: int) -> str:
     """Add what is wrong, as much of it as fits, and how many more there are."""
-    words = [alert_words(code) for code in codes]
     for shown in range(len(words), 0, -1):
         more = f" +{len(words) - shown}" if shown < len(words) else ""
         full = f"{line}  ! {', '.join(words[:shown])}{more}"
@@ -158,9 +172,10 @@ class TerminalFeedback:
         self._in_place = self._fd is not None and os.isatty(self._fd) and os.environ.get("TERM") != "dumb"
         self._lock = threading.Condition()
         self._sample: Sample | None = None  # the slot: newest wins
-        self._changes: deque[Alert | str] = deque(maxlen=50)  # a text is told as it is
+        self._changes: deque[Alert | Act | str] = deque(maxlen=50)  # a text is told as it is
         self._missed = 0
         self._active: dict[str, None] = {}
+        self._acknowledged: set[str] = set()
         self._done = False
         self._thread: threading.Thread | None = None
 
@@ -169,6 +184,7 @@ class TerminalFeedback:
         self._out.flush()
         self._done = False
         self._active.clear()
+        self._acknowledged.clear()
         self._thread = threading.Thread(target=self._run, name="feedback", daemon=True)
         self._thread.start()
 
@@ -184,6 +200,11 @@ class TerminalFeedback:
                 elif kind is Alert:
                     self._change(output)  # type: ignore[arg-type]
                     wake = True
+                elif kind is Act:
+                    if output.kind == "acknowledge":  # type: ignore[union-attr]
+                        self._acknowledged.add(output.text)  # type: ignore[union-attr]
+                    self._queue(output)  # type: ignore[arg-type]
+                    wake = True
             if wake:
                 self._lock.notify()
 
@@ -193,14 +214,20 @@ class TerminalFeedback:
             self._queue(f"{run_clock(t_ns):>7}  {text}")
             self._lock.notify()
 
+    def use(self, rig: Rig) -> None:
+        """Show by this rig from now on: the target was changed."""
+        with self._lock:
+            self._rig = rig
+
     def _change(self, alert: Alert) -> None:
+        self._acknowledged.discard(alert.code)  # what comes again was not acknowledged
         if alert.raised:
             self._active[alert.code] = None
         else:
             self._active.pop(alert.code, None)
         self._queue(alert)
 
-    def _queue(self, change: Alert | str) -> None:
+    def _queue(self, change: Alert | Act | str) -> None:
         if len(self._changes) == self._changes.maxlen:
             self._missed += 1
         self._changes.append(change)
@@ -236,12 +263,12 @@ class TerminalFeedback:
                 changes, missed = tuple(self._changes), self._missed
                 self._changes.clear()
                 self._missed = 0
-                active = tuple(self._active)
+                active, acknowledged = tuple(self._active), frozenset(self._acknowledged)
             if stale:
                 stale_at_s = None
                 self._write(self._stale_text())
                 continue
-            self._write(self._text(sample, changes, missed, active, done))
+            self._write(self._text(sample, changes, missed, active, acknowledged, done))
             if sample is not None:
                 due_s = self._monotonic_s() + self._every_s
                 stale_at_s = None if self._stale_s is None else self._monotonic_s() + self._stale_s
@@ -256,22 +283,26 @@ class TerminalFeedback:
     def _text(
         self,
         sample: Sample | None,
-        changes: Sequence[Alert | str],
+        changes: Sequence[Alert | Act | str],
         missed: int,
         active: Sequence[str],
+        acknowledged: Container[str],
         done: bool,
     ) -> str:
         start, end = ("\r\x1b[K", "") if self._in_place else ("", "\n")
         width = self._width()
         text = ""
         if missed:
-            text += f"{start}{missed} alert changes not shown\n"
+            text += f"{start}{missed} changes not shown\n"
         for change in changes:
             if isinstance(change, Alert):
                 change = alert_line(change, self._rig, run_clock(change.t_ns))  # noqa: PLW2901
+            elif isinstance(change, Act):
+                change = act_line(change, self._rig, run_clock(change.t_ns))  # noqa: PLW2901
             text += f"{start}{change[:width]}\n"
         if sample is not None:
-            text += f"{start}{driver_line(sample, self._rig, active, run_clock(sample.t_ns), width)}{end}"
+            line = driver_line(sample, self._rig, active, run_clock(sample.t_ns), width, acknowledged)
+            text += f"{start}{line}{end}"
         return text + "\n" if done and self._in_place else text
 
     def _width(self) -> int:

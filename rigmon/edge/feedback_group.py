@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from rigmon.model import Output
+from rigmon.rig import Rig
 
 
 class Member(Protocol):
@@ -17,6 +18,8 @@ class Member(Protocol):
     def publish(self, outputs: Sequence[Output]) -> None: ...
 
     def tell(self, t_ns: int, text: str) -> None: ...
+
+    def use(self, rig: Rig) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -51,6 +54,10 @@ class FeedbackGroup:
 
     def tell(self, t_ns: int, text: str) -> None:
         self._each(t_ns, lambda member: member.tell(t_ns, text))
+
+    def use(self, rig: Rig) -> None:
+        """Show by this rig from now on."""
+        self._each(0, lambda member: member.use(rig))
 
     def stop(self) -> None:
         """Stop every member, those that were dropped too: their lights may still be on."""

@@ -65,6 +65,10 @@ class ServiceNotifier:
                 else:
                     self._alerts.pop(output.code, None)
 
+    def use(self, rig: Rig) -> None:
+        """Show by this rig from now on."""
+        self._rig = rig
+
     def handled(self, healthy: bool, run: str) -> None:
         """A reading or tick went all the way through the pipeline. Pings when it is time, if `healthy`.
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from rigmon.edge.outputs import OutputPin
 from rigmon.edge.signals import Light, Signal, Sound, changes_in_s, level, signal
-from rigmon.model import Alert, Output, Sample
+from rigmon.model import Act, Alert, Output, Sample
 from rigmon.rig import Rig
 
 #: a wait is never shorter: rounding must not make the thread spin
@@ -46,6 +46,7 @@ class PinFeedback(ABC):
         self._sample: Sample | None = None  # the slot: newest wins
         self._seen_s = 0.0
         self._raised_s: dict[str, float] = {}
+        self._acknowledged: set[str] = set()
         self._done = False
         self._thread: threading.Thread | None = None
         self._start_s = 0.0
@@ -80,6 +81,7 @@ class PinFeedback(ABC):
         self._done = self._fresh = False
         self._sample = self._signal = None
         self._raised_s.clear()
+        self._acknowledged.clear()
         self._start_s = self._seen_s = self._monotonic_s()
         n = len(self._pins)
         self._shown, self._patterns, self._began_s = [None] * n, [None] * n, [0.0] * n
@@ -96,10 +98,19 @@ class PinFeedback(ABC):
                 elif kind is Alert:
                     self._change(output)  # type: ignore[arg-type]
                     self._fresh = True
+                elif kind is Act and output.kind == "acknowledge":  # type: ignore[union-attr]
+                    self._acknowledged.add(output.text)  # type: ignore[union-attr]
+                    self._fresh = True
             if self._fresh:
                 self._news.notify()
 
+    def use(self, rig: Rig) -> None:
+        """Show by this rig from now on: the target was changed."""
+        with self._news:
+            self._rig = rig
+
     def _change(self, alert: Alert) -> None:
+        self._acknowledged.discard(alert.code)  # what comes again was not acknowledged
         if alert.raised:
             self._raised_s.setdefault(alert.code, self._monotonic_s())
         else:
@@ -139,7 +150,8 @@ class PinFeedback(ABC):
         with self._news:
             sample, age_s = self._sample, now_s - self._seen_s
             alerts = {code: now_s - raised_s for code, raised_s in self._raised_s.items()}
-        self._signal = signal(sample, alerts, self._rig, age_s, self._signal)
+            acknowledged, rig = frozenset(self._acknowledged), self._rig
+        self._signal = signal(sample, alerts, rig, age_s, self._signal, acknowledged)
         waits = [changes_in_s(alerts, age_s)]
         levels = []
         for i, pattern in enumerate(self.patterns(self._signal)):

@@ -7,11 +7,12 @@ explain it to the driver:
     strip     one spot: a light, or two neighbours, steady where the speed lies in the band
               the slow end alone, flashing slowly: too slow. The fast end alone, flashing fast: too fast
               both ends, steady: no speed can be held, for something is unknown. Dark: the boom is off
-    trouble   steady: something is wrong. Flashing fast: it needs the driver's hand now
+    trouble   steady: something is wrong. Flashing fast: it needs the driver's hand now. What was
+              acknowledged stays steady and makes no sound
     buzzer    one long tone: look at boom and pump. Four quick ticks: too fast. Two slow ones: too slow
 """
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from enum import Enum
 from math import exp, floor
 from typing import Final, NamedTuple
@@ -137,13 +138,15 @@ def signal(
 ) -> Signal:
     """What to show `age_s` after `sample` came (without one: after the start).
 
-    `alerts` are the codes that are up, each with how long it has been [s]. `before` is what was shown until
-    now: from it the spot moves on, damped, and does not tremble about a border.
+    `alerts` are the codes that are up, each with how long it has been [s]; of these the `acknowledged` are
+    shown and not heard, and do not flash (ISA-18.2). `before` is what was shown until now: from it the spot
+    moves on, damped, and does not tremble about a border.
     """
     n = len(rig.lights.pins) or _FEWEST
     stale = age_s >= STALE_S
     sample = None if stale else sample
     if sample is not None and before is not None and sample.t_ns < before.t_ns:
+    acknowledged: Container[str] = (),
         before = None  # a run that begins anew: what was shown is of another
     boom_on = sample is not None and sample.boom_on == 1
     spot: int | None = None
@@ -172,8 +175,8 @@ def signal(
         lights = spot_lights(spot, n)
     return Signal(
         lights if rig.lights.pins else (),
-        Light.STEADY if stale else _trouble(alerts, boom_on),
-        _sound(alerts, spot, n) if boom_on else Sound.NONE,
+        Light.STEADY if stale else _trouble(alerts, boom_on, acknowledged),
+        _sound(alerts, spot, n, acknowledged) if boom_on else Sound.NONE,
         spot,
         share,
         t_ns,
@@ -223,19 +226,22 @@ def spot_lights(spot: int, n: int) -> tuple[Light, ...]:
 # -- what is wrong -------------------------------------------------------------------------------------
 
 
-def _trouble(alerts: Mapping[str, float], boom_on: bool) -> Light:
+def _trouble(alerts: Mapping[str, float], boom_on: bool, acknowledged: Container[str]) -> Light:
     found = {MANNERS.get(code, _KNOW).trouble for code in alerts}
-    if Light.FAST in found:
-        return Light.FAST if boom_on else Light.STEADY
-    return Light.STEADY if Light.STEADY in found else Light.DARK
+    fresh = {MANNERS.get(code, _KNOW).trouble for code in alerts if code not in acknowledged}
+    if Light.FAST in fresh and boom_on:
+        return Light.FAST
+    return Light.STEADY if found - {Light.DARK} else Light.DARK
 
 
-def _sound(alerts: Mapping[str, float], spot: int | None, n: int) -> Sound:
+def _sound(alerts: Mapping[str, float], spot: int | None, n: int, acknowledged: Container[str]) -> Sound:
     """The boom and its pump first. A speed that is back in the band has been seen to."""
     due = {
         manner.sound
         for code, up_s in alerts.items()
-        if (manner := MANNERS.get(code, _KNOW)).sound is not Sound.NONE and up_s >= manner.sound_after_s
+        if (manner := MANNERS.get(code, _KNOW)).sound is not Sound.NONE
+        and up_s >= manner.sound_after_s
+        and code not in acknowledged
     }
     if Sound.FLOW in due:
         return Sound.FLOW

@@ -12,7 +12,7 @@ from rigmon import config
 from rigmon.edge.buzzer import BuzzerFeedback
 from rigmon.edge.signals import SPEED_SOUND_AFTER_S, STALE_S
 from rigmon.errors import UsageError
-from rigmon.model import Alert, Basis, Output, Sample
+from rigmon.model import Act, Alert, Basis, Output, Sample
 from rigmon.rig import Buzzer, Rig
 
 PIN = 26
@@ -109,6 +109,21 @@ def test_it_stops_at_once_when_the_alert_clears(pins: MockFactory) -> None:
     bench.publish(sample(), cleared("rate_low"))
     assert not bench.high
     assert bench.tones(60.0, sample()) == []
+
+
+def test_an_acknowledged_alert_is_silent_until_it_comes_again(pins: MockFactory) -> None:
+    bench = Bench(pins, rig_with())
+    bench.publish(sample(), raised("pressure_loss"))
+    assert bench.high
+    bench.publish(Act(10**9, "acknowledge", "pressure_loss"))
+    assert not bench.high
+    assert bench.tones(5, sample()) == []
+    bench.publish(sample(), raised("boom_leak"))  # another one was not acknowledged
+    assert bench.high
+    bench.publish(cleared("boom_leak"))
+    assert not bench.high
+    bench.publish(cleared("pressure_loss"), raised("pressure_loss"))
+    assert bench.high
 
 
 def test_it_stops_at_once_when_the_boom_goes_off(pins: MockFactory) -> None:

@@ -19,12 +19,13 @@ from rigmon.edge.feedback import (
     HEADER,
     WIDTH,
     TerminalFeedback,
+    act_line,
     advice,
     alert_line,
     driver_line,
     run_clock,
 )
-from rigmon.model import Alert, Anchor, Basis, Flag, Output, Sample
+from rigmon.model import Act, Alert, Anchor, Basis, Flag, Output, Sample
 from rigmon.rig import Rig
 
 MPH = 0.44704  # m/s; NIST SP 811 (2008) B.8, exact
@@ -190,6 +191,59 @@ def test_alert_lines_convert_value_and_limit(us_rig: Rig, metric_rig: Rig) -> No
     assert alert_line(seconds, us_rig, "0:00:00") == "0:00:00  ALERT GPS lost: 2.5 s, limit 2 s"
 
 
+def test_what_was_acknowledged_stands_behind_the_rest_in_brackets(us_rig: Rig) -> None:
+    codes = ["pressure_loss", "gps_lost", "speed_fast"]
+    said = driver_line(sample(), us_rig, codes, "0:12:31", 140, {"pressure_loss"})
+    assert said.endswith("  ! GPS lost, too fast, (pressure loss)")
+    assert driver_line(sample(), us_rig, ["gps_lost"], "0:12:31", 99, {"gps_lost"}).endswith("  ! (GPS lost)")
+
+
+@pytest.mark.parametrize(
+    ("act", "us", "metric"),
+    [
+        # 25 gal x 3.785411784 L/gal = 94.6 L
+        (Act(0, "refill", "", 25 * 3.785411784, False), "refill: 25.0 gal", "refill: 94.6 L"),
+        (Act(0, "refill", "", None, True), "refill: an unmeasured volume, the tank is full", None),
+        (Act(0, "acknowledge", "gps_lost"), "acknowledged: GPS lost", None),
+        (Act(0, "note", "wind\nis up"), "note: wind is up", None),
+        (Act(0, "end_run", "field done"), "ended by a person: field done", None),
+        (Act(0, "retarget", "2026-05-30 target 1"), "target chosen: 2026-05-30 target 1", None),
+    ],
+)
+def test_what_people_did_is_a_line(
+    act: Act, us: str, metric: str | None, us_rig: Rig, metric_rig: Rig
+) -> None:
+    assert act_line(act, us_rig, "0:12:31") == f"0:12:31  {us}"
+    assert act_line(act, metric_rig, "0:12:31") == f"0:12:31  {metric or us}"
+
+
+def test_the_terminal_shows_acts_and_forgets_acknowledgements_with_the_alert(us_rig: Rig) -> None:
+    out = io.StringIO()
+    feedback = TerminalFeedback(us_rig, out)
+    up = Alert(0, "gps_lost", True, None, None, "s")
+    feedback.start()
+    feedback.publish([up, Act(0, "acknowledge", "gps_lost"), sample()])
+    feedback.stop()
+    feedback.start()
+    feedback.publish([up, Act(0, "acknowledge", "gps_lost"), up._replace(raised=False), up, sample()])
+    feedback.stop()
+    first, second = out.getvalue().split(HEADER.rstrip())[1:]
+    assert "  acknowledged: GPS lost\n" in first
+    assert first.endswith("  ! (GPS lost)\n")
+    assert second.endswith("  ! GPS lost\n")
+
+
+def test_another_target_is_shown_from_then_on(us_rig: Rig) -> None:
+    out = io.StringIO()
+    feedback = TerminalFeedback(us_rig, out)
+    feedback.start()
+    # 3.5 times the rate: hand-worked, 3.5 / 3.5 = 1.0, 1 / 1.1 = 0.91 and 1 / 0.9 = 1.11
+    feedback.use(replace(us_rig, target=replace(us_rig.target, rate_l_ha=59.5 * GPA)))
+    feedback.publish([sample()])
+    feedback.stop()
+    assert "SLOWER to 1.0 (0.9-1.1)" in out.getvalue()
+
+
 def test_the_run_clock() -> None:
     assert run_clock(0) == "0:00:00"
     assert run_clock(3_600_000_000_000 + 62_999_999_999) == "1:01:02"
@@ -331,7 +385,7 @@ def test_after_a_hold_up_the_newest_sample_wins_and_missed_alerts_are_counted(us
     out.wait_for("! GPS lost\n")
     feedback.stop()
     text = out.getvalue()
-    assert "10 alert changes not shown\n" in text  # 60 less the 50 that are kept
+    assert "10 changes not shown\n" in text  # 60 less the 50 that are kept
     assert text.count("ALERT GPS lost") == 50
     assert text.count("mph") == 1
     assert "0:00:59   3.5 mph" in text

@@ -407,3 +407,32 @@ def test_the_lamp_test_lights_one_after_another_and_ends() -> None:
     assert [None if wait is None else round(wait, 6) for _, wait in seen] == [0.075] * 4 + [None]
     assert chirp(0.0) == (True, 0.06)
     assert chirp(0.06) == (False, None)
+
+
+# -- acknowledged --------------------------------------------------------------------------------------
+
+
+def _sprayed() -> Sample:
+    values = dict.fromkeys(Sample._fields)
+    known = {
+        "t_ns": 1,
+        "dt_ns": 1,
+        "speed_m_s": HOLD,
+        "flow_l_min": FLOW,
+        "boom_on": 1,
+        "basis": 1,
+        "flags": 0,
+    }
+    return Sample(**values | known)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("code", ALERT_WORDS)
+def test_what_was_acknowledged_is_shown_and_neither_flashes_nor_sounds(code: str) -> None:
+    up = {code: 60.0}
+    fresh = signal(_sprayed(), up, CREEK, 0.0)
+    seen = signal(_sprayed(), up, CREEK, 0.0, None, {code})
+    assert seen.sound is Sound.NONE
+    assert seen.trouble is (D if fresh.trouble is D else ON)
+    assert seen.lights == fresh.lights
+    both = signal(_sprayed(), {**up, "pressure_loss": 60.0}, CREEK, 0.0, None, {code} - {"pressure_loss"})
+    assert (both.trouble, both.sound) == (FAST, Sound.FLOW)
