@@ -198,11 +198,8 @@ def _events(scenario: Scenario, trace: Trace) -> list[dict[str, Any]]:
         grown = event.grown(end_s)
         true = change_of(scenario, event, nozzles, grown)
         flow, pressure = change_read(event, grown)
-        shown_flow, shown_pressure = (
-            (1 + true.flow) * (1 + flow) - 1,
-            (1 + true.pressure) * (1 + pressure) - 1,
-        )
-        shown_c = (1 + shown_flow) / sqrt(1 + shown_pressure) - 1 if shown_pressure > -1 else None
+        seen = (1 + true.pressure) * (1 + pressure)
+        seen_c = (1 + true.coefficient) * (1 + flow) / sqrt(1 + pressure) if pressure > -1 else None
         liquid = event.kind in BALANCED or event.kind in ("pressure_loss", "flow_loss")
         found.append(
             {
@@ -215,23 +212,28 @@ def _events(scenario: Scenario, trace: Trace) -> list[dict[str, Any]]:
                 "share": event.share,
                 "area_m2": trace.area_m2(event.start_s, end_s, scenario.rig.swath_m),
                 "true": {
-                    "coefficient_pct": 100 * true.coefficient,
-                    "pressure_pct": 100 * true.pressure,
-                    "flow_pct": 100 * true.flow,
-                    "applied_pct": 100 * true.applied,
+                    "coefficient_pct": _pct(true.coefficient),
+                    "pressure_pct": _pct(true.pressure),
+                    "flow_pct": _pct(true.flow),
+                    "applied_pct": _pct(true.applied),
                 }
                 if liquid
                 else None,
                 "read": {
-                    "coefficient_pct": None if shown_c is None else 100 * shown_c,
-                    "pressure_pct": 100 * shown_pressure,
-                    "flow_pct": 100 * shown_flow,
+                    "coefficient_pct": None if seen_c is None else _pct(seen_c - 1),
+                    "pressure_pct": _pct(seen - 1),
+                    "flow_pct": _pct((1 + true.flow) * (1 + flow) - 1),
                 }
                 if liquid or flow or pressure
                 else None,
             }
         )
     return sorted(found, key=lambda one: one["start_s"])
+
+
+def _pct(share: float) -> float:
+    """In %, without the last bits that a difference of near numbers leaves."""
+    return round(100 * share, 8)
 
 
 def _alerts(scenario: Scenario, trace: Trace) -> dict[str, Any]:

@@ -252,3 +252,48 @@ def test_start_in_another_zone_is_the_same_instant() -> None:
     east = utc.astimezone(timezone(timedelta(hours=9)))
     a, b = (simulate(Scenario(passes=1, pass_length_m=20.0, start_utc=start)) for start in (utc, east))
     assert a.recording_bytes() == b.recording_bytes()
+
+
+def test_a_frozen_speed_repeats_while_positions_go_on() -> None:
+    """2 m/s, then 25 % faster: the receiver still says what it said at the freeze."""
+    events = (Event("speed_frozen", 30, 20), Event("overspeed", 35, 30, 0.25))
+    simulation = simulate(
+        still_driver(passes=1, pass_length_m=200.0, events=events, white_noise_m_s=0.1, position_decimals=7)
+    )
+    t, shown = speeds(simulation)
+    frozen = shown[(t >= 30) & (t < 50)]
+    assert set(frozen) == {shown[t < 30][-1]}
+    assert len(set(shown[(t >= 50) & (t < 60)])) > 10
+    rmc = [f for ms, f in fields(simulation, "RMC") if 40_000 <= ms <= 45_000]
+    ends = [(degrees(f[3], f[4]), degrees(f[5], f[6])) for f in (rmc[0], rmc[-1])]
+    gone = Geodesic.WGS84.Inverse(*ends[0], *ends[1])["s12"]
+    assert gone == pytest.approx(2.5 * 5, rel=0.01)
+
+
+def test_a_late_speed_is_later_than_before_and_positions_are_not() -> None:
+    events = (Event("speed_late", 40, 1e5, 1.5), Event("overspeed", 60, 20, 0.25))
+    kept = {"passes": 1, "pass_length_m": 200.0, "sentences": ("RMC",), "events": events}
+    late, now = simulate(still_driver(**kept)), simulate(still_driver(**{**kept, "events": events[1:]}))
+    t, shown = speeds(late)
+    expected = np.interp(np.where(t >= 40, t - 1.5, t), late.trace.t_s, late.trace.speed_m_s)
+    assert shown == pytest.approx(expected, abs=0.001)
+    assert [f[3:7] for _, f in fields(late, "RMC")] == [f[3:7] for _, f in fields(now, "RMC")]
+
+
+@pytest.mark.parametrize(
+    "parameters", [{"smoothing_s": 2.0}, {"events": (Event("speed_smoothed", 5, 1e5, 2.0),)}]
+)
+def test_a_smoothed_speed_follows_by_the_first_order(parameters: dict[str, object]) -> None:
+    """A ramp of a m/s2 is followed later by tau and lower by a tau (1 - exp(-t/tau)); closed form. The rig
+    speeds up at 0.5 m/s2 from 5 s: 2 s later it goes 1 m/s and reads 1 - 0.5 x 2 x (1 - exp(-1)) = 0.37."""
+    simulation = simulate(still_driver(passes=1, gps_hz=20, **parameters))
+    t, shown = speeds(simulation)
+    assert shown[np.searchsorted(t, 7.0)] == pytest.approx(1 - 0.5 * 2 * (1 - exp(-1)), abs=0.03)
+
+
+def test_smoothing_takes_noise_away_and_makes_it_linger() -> None:
+    """White noise behind it: variance times (1 - p)/(1 + p), correlation p = exp(-dt/tau) from one to the next."""
+    rest = residuals(long_drive(white_noise_m_s=0.2, smoothing_s=1.0))
+    p = exp(-0.2)
+    assert rest.std() == pytest.approx(0.2 * ((1 - p) / (1 + p)) ** 0.5, rel=0.05)
+    assert np.corrcoef(rest[1:], rest[:-1])[0, 1] == pytest.approx(p, abs=0.03)

@@ -236,3 +236,29 @@ def test_the_books_balance(
     assert rate["p05_l_ha"] <= rate["p50_l_ha"] <= rate["p95_l_ha"]
     if heard:
         assert applied["distance_m"] == pytest.approx(passes * 30.0, rel=1e-9)
+
+
+def test_a_creeping_driver_crosses_no_limit_and_ends_beside_the_target() -> None:
+    """7 % more over 60 s, from 2 m/s: 2.07 at half of it, 2.14 in the end (hand-worked)."""
+    simulation = simulate(still_driver(**STEADY, events=(Event("speed_creep", 20, 70, 0.07, 60.0),)))
+    trace = simulation.trace
+    assert np.interp([19, 50, 85], trace.t_s, trace.speed_m_s) == pytest.approx([2, 2.07, 2.14], abs=2e-3)
+    assert simulation.truth["alerts_due"] == []
+    assert simulation.truth["rate"]["in_tolerance_area_pct"] == 100.0
+    slower = simulate(still_driver(**STEADY, events=(Event("speed_creep", 20, 70, -0.07, 0.0),))).trace
+    assert np.interp(50, slower.t_s, slower.speed_m_s) == pytest.approx(1.86, abs=1e-6)
+
+
+def test_bumps_last_a_second_go_both_ways_and_make_no_alert_due() -> None:
+    """25 % of 2 m/s is 0.5 m/s: at 0.5 m/s2 the rig is up after a second, and back after another."""
+    events = (Event("speed_bumps", 20, 600, 0.25),)
+    simulation = simulate(still_driver(passes=1, pass_length_m=1400.0, events=events))
+    trace = simulation.trace
+    inside = (trace.t_s > 15) & (trace.t_s < 690)
+    off = np.abs(trace.speed_m_s[inside] - 2.0) > 0.01
+    starts = np.flatnonzero(off[1:] & ~off[:-1])
+    assert 25 <= len(starts) <= 60  # about one every 15 s in 600 s, neighbours melt into one
+    assert trace.speed_m_s[inside].max() > 2.4
+    assert trace.speed_m_s[inside].min() < 1.6
+    assert trace.speed_m_s[inside & (trace.t_s < 20)] == pytest.approx(2.0)
+    assert simulation.truth["alerts_due"] == []
