@@ -74,6 +74,13 @@ LAYERS = {
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.replay"),
         ("numpy", "pyproj", "pynmea2"),
     ),
+    "rigmon.study": Layer(
+        (
+            *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.replay", "rigmon.processes"),
+            "rigmon.simulate",
+        ),
+        ("numpy",),
+    ),
     "rigmon.calibration": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
     "rigmon.calibration.book": Layer(("rigmon", *_BASE, "rigmon.calibration"), ("sqlite_utils",)),
     "rigmon.calibration.apply": Layer((*_BASE, "rigmon.config", "rigmon.calibration"), ("tomlkit",)),
@@ -87,7 +94,7 @@ LAYERS = {
     "rigmon.cli": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.replay"),
-            *("rigmon.daemon", "rigmon.lifecycle", "rigmon.analysis", "rigmon.simulate"),
+            *("rigmon.daemon", "rigmon.lifecycle", "rigmon.analysis", "rigmon.simulate", "rigmon.study"),
             *("rigmon.calibration", "rigmon.doctor", "rigmon.words", "rigmon.live", "rigmon.web"),
         ),
         ("click",),

@@ -218,6 +218,15 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
         assert f"`{key}`" in README.partition("Calibrations print")[2].partition("\n\n")[0]
     assert commands["demo"] == ["score"]
     assert commands["simulate"] == ["scenario"]
+    study = ("simulate", "--study", "--runs", 1, "--jobs", 1)
+    told = as_json(*study, "--cell", "hose_off", "--cell", "bumps_speed")
+    named = commands.pop("simulate --study")
+    assert named[: len(told)] == list(told)
+    inside = {key for cell in told["cells"] for key in cell} | set(told["cells"][0]["delay_s"])
+    inside |= set(told["cells"][0]["found"])
+    assert set(named[len(told) :]) <= inside | {"cells"}
+    always = {"name", "about", "rig", "nozzle_count", "causes", "in_time_s", "watched_s"}
+    assert inside - set(named) == always
     assert {name for name in COMMANDS if "--json" in CliRunner().invoke(group, [name, "--help"]).output} == {
         *commands,
         "score",

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -34,6 +34,8 @@ rig_option = click.option(
 
 
 _SLOWEST = 0.01
+#: with the count it fits a phone's 40 columns
+_BAR: Final = 16
 
 
 class Pace(FloatParam):
@@ -132,3 +134,25 @@ def progress(label: str) -> Iterator[Callable[[int], None] | None]:
     finally:
         if shown >= 0:
             click.echo("\r" + " " * 60 + "\r", nl=False, err=True)
+
+
+@contextmanager
+def bar(what: str) -> Iterator[Callable[[int, int], None] | None]:
+    """A bar on stderr, on a terminal only: yields what to call with how many of how many, or None."""
+    err: Any = sys.stderr
+    if err is None or not err.isatty():
+        yield None
+        return
+    shown = False
+
+    def tell(done: int, of: int) -> None:
+        nonlocal shown
+        shown = True
+        full = _BAR * done // max(of, 1)
+        click.echo(f"\r[{'#' * full}{'-' * (_BAR - full)}] {done} of {of} {what}", nl=False, err=True)
+
+    try:
+        yield tell
+    finally:
+        if shown:
+            click.echo("\r" + " " * 39 + "\r", nl=False, err=True)

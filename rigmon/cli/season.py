@@ -1,18 +1,11 @@
 """rigmon season"""
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
 
 import click
 
-from rigmon.cli.common import json_option, print_json, refuse_folder
+from rigmon.cli.common import bar, json_option, print_json, refuse_folder
 from rigmon.errors import UsageError
-
-#: with the count it fits a phone's 40 columns
-_BAR: Final = 16
 
 
 @click.command("season")
@@ -66,7 +59,7 @@ def command(
     from rigmon.analysis.season.gather import season
     from rigmon.analysis.season.text import season_text
 
-    with _bar() as tell:
+    with bar("logs") as tell:
         found = season(folder, jobs=jobs, scheduler=scheduler, keep=not no_cache, cache=cache, progress=tell)
     if page is not None:
         from rigmon.analysis.season.page import write_page
@@ -90,26 +83,3 @@ def _check_page(path: Path) -> None:
     from rigmon.analysis.season.page import refuse_other
 
     refuse_other(path)
-
-
-@contextmanager
-def _bar() -> Iterator[Callable[[int, int], None] | None]:
-    """A bar on stderr, on a terminal only."""
-    err: Any = sys.stderr
-    if err is None or not err.isatty():
-        yield None
-        return
-    shown = False
-
-    def tell(done: int, of: int) -> None:
-        nonlocal shown
-        shown = True
-        full = _BAR * done // max(of, 1)
-        bar = "#" * full + "-" * (_BAR - full)
-        click.echo(f"\r[{bar}] {done} of {of} logs", nl=False, err=True)
-
-    try:
-        yield tell
-    finally:
-        if shown:
-            click.echo("\r" + " " * 39 + "\r", nl=False, err=True)

@@ -10,6 +10,7 @@ import click
 from rigmon import config
 from rigmon.cli.common import json_option, print_json, refuse_folder
 from rigmon.cli.quantity import Quantity
+from rigmon.cli.study import run_study, study_options, told_apart
 from rigmon.errors import UsageError
 
 LENGTH, SPEED, TIME = Quantity("length"), Quantity("speed"), Quantity("time")
@@ -136,7 +137,7 @@ def _scenario_options(function: Any) -> Any:
 
 
 @click.command("simulate")
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", metavar="OUT", required=False, type=click.Path(path_type=Path))
 @click.option(
     "--truth", type=click.Path(path_type=Path), help="Where the truth goes; default: OUT with .truth.json."
 )
@@ -169,10 +170,14 @@ def _scenario_options(function: Any) -> Any:
     help="List the kinds of events and what their size means, and stop.",
 )
 @_scenario_options
+@study_options
 @click.option("--force", is_flag=True, help="Overwrite files that are there.")
 @json_option
+@click.pass_context
 def command(
-    out: Path,
+    ctx: click.Context,
+    /,
+    out: Path | None,
     truth: Path | None,
     rig_file: Path | None,
     repeat: Path | None,
@@ -185,17 +190,27 @@ def command(
     events: tuple[str, ...],
     force: bool,
     as_json: bool,
+    study: bool,
     **given: Any,
 ) -> None:
     """Write a simulated recording (NMEA 0183 with XDR) to OUT, and what really happened beside it.
 
     The scenario is invented. The same options give the same bytes. Lengths, speeds and times are typed
     with their unit: '300 ft', '90 m', '3.5 mph', '0.04 m/s', '2 s'.
+
+    With --study, and without OUT: many runs of many faults, and a table of how surely (%, with 95 %
+    intervals), how soon (s, ft or m) and how rightly the diagnoses find them, and of false alarms an hour.
     """
+    fields, own = told_apart(ctx, study, given)
+    if study:
+        run_study(rig_file, fields, own, as_json)
+        return
+    if out is None:
+        raise click.MissingParameter(ctx=ctx, param=ctx.command.params[0])
     from rigmon import simulate as sim
 
     truth_path = _targets(out, truth, force)
-    options = {name: value for name, value in given.items() if value is not None}
+    options = fields
     if rig_file is not None:
         options["rig"] = config.load(rig_file)[0]
     if start is not None:

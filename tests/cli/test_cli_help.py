@@ -35,7 +35,10 @@ UNITS_TOLD = {
         "mph, gal/ac, gal/min, psi, ac, gal or km/h, L/ha",
         "m/s, L/ha, L/min, kPa, m2, L, kg, s, %, days",
     ),
-    "simulate": ("'300 ft', '90 m', '3.5 mph', '0.04 m/s', '2 s'", "UTC", "in degrees"),
+    "simulate": (
+        "'300 ft', '90 m', '3.5 mph', '0.04 m/s', '2 s'",
+        *("UTC", "in degrees", "(%, with 95 % intervals)", "(s, ft or m)", "false alarms an hour"),
+    ),
 }
 
 #: options that take a bare number -> the word of its help that says what the number counts
@@ -52,6 +55,9 @@ BARE_NUMBERS = {
     ("simulate", "--sensor-hz"): "Hz",
     ("simulate", "--flow-noise"): "%",
     ("simulate", "--pressure-noise"): "%",
+    ("simulate", "--runs"): "number of runs",
+    ("simulate", "--processes"): "number of processes",
+    ("simulate", "--false-alarms"): "false alarms an hour",
     ("simulate", "--flow-correlated"): "%",
     ("simulate", "--pressure-correlated"): "%",
     ("simulate", "--vibration"): "%",
