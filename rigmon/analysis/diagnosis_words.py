@@ -16,9 +16,9 @@ _OFF: Final = "not looked for: the rig file's diagnosis.enabled is false"
 
 #: code -> what `change_pct` is of; all others: of the nozzles' coefficient
 _OF: Final = {
-    "speed_creep": "speed {} off the target",
-    "supply_weak": "flow {}",
-    "output_changed": "what the one sensor says {}",
+    "speed_creep": "speed against the target",
+    "supply_weak": "flow",
+    "output_changed": "what the one sensor says",
 }
 
 
@@ -48,10 +48,15 @@ def change(one: dict[str, Any]) -> str:
     """By how much what changed, with its expanded uncertainty where that is known; '' where nothing is."""
     if one["change_pct"] is None:
         return ""
-    by = f"{one['change_pct']:+.1f} %"
+    by = f"{one['change_pct']:+z.1f} %"
     if one["change_u_pct"] is not None:
         by += f" +-{one['change_u_pct']:.1f} %"
-    return _OF.get(one["code"], "flow at one pressure {}").format(by)
+    return f"{of(one)} {by}"
+
+
+def of(one: dict[str, Any]) -> str:
+    """What `change_pct` is of."""
+    return _OF.get(one["code"], "flow at one pressure")
 
 
 def parted(one: dict[str, Any]) -> str:

@@ -251,7 +251,7 @@ def test_figures_in_words() -> None:
     }  # fmt: skip
     assert heading(base) == "weak supply: flow -7.5 %"
     assert parted(base) == "flow -7.5 %, pressure -14.0 %"
-    assert change({**base, "code": "speed_creep", "change_pct": 6.0}) == "speed +6.0 % off the target"
+    assert change({**base, "code": "speed_creep", "change_pct": 6.0}) == "speed against the target +6.0 %"
     assert heading({**base, "code": "gps_late", "change_pct": None}) == "GPS speed late"
     assert remark({"enabled": True, "kept": True}) == ""
 

@@ -18,12 +18,14 @@ import pytest
 from hand_made import Track, rig, run, split
 
 from rigmon.analysis.ground import Ground
+from rigmon.analysis.report import map as maps
 from rigmon.analysis.report.facts import along, calibration, causes, dose_classes, facts
 from rigmon.analysis.report.page import page
 from rigmon.analysis.report.shown import Shown, text_of
 from rigmon.analysis.report.words import FLAGS, HEADINGS, verdict
 from rigmon.analysis.whole import Analysis, analyse
-from rigmon.model import Alert, Anchor, Basis, Flag, Sample
+from rigmon.model import Alert, Anchor, Basis, Finding, Flag, Sample
+from rigmon.words import CANNOT_TELL, DIAGNOSES
 
 ANCHOR = Anchor(1_000_000_000, 1_780_324_201_000)  # 2026-06-01 14:30:01 UTC
 
@@ -50,7 +52,23 @@ def with_alerts(track: Track) -> list[Any]:
     ]
 
 
+def with_findings(track: Track) -> list[Any]:
+    """One that was over, one that was still so at the end, one whose alert never came up."""
+    s = 1_000_000_000
+    return [
+        *track.samples,
+        ANCHOR,
+        Finding("boom_leak", 15 * s, 10 * s, 8.0, 1.2, 7.9, -0.2, False),
+        Alert(15 * s, "boom_leak", True, 8.0, 4.0, "%"),
+        Alert(20 * s, "boom_leak", False, None, None, "%"),
+        Finding("nozzles_plugged", 33 * s, 30 * s, -10.0, 1.5, -9.8, 0.4, True, 1, 0.986, 5.4),
+        Alert(33 * s, "nozzles_plugged", True, -10.0, -4.0, "%"),
+        Finding("gps_late", 40 * s, 40 * s, None, None),
+    ]
+
+
 RUNS: dict[str, Any] = {
+    "diagnosed": lambda: with_findings(worked()),
     "worked": worked,
     "alerts": lambda: with_alerts(worked()),
     "unknown": lambda: Track().go(20).go(10, gps=False).go(20).go(5, flow=None).go(5, boom=None),
@@ -306,6 +324,61 @@ def test_the_page_stands_alone_and_reads_out(name: str) -> None:
     assert read.tags["svg"] == len(drawings) + 1  # the patterns
     assert read.tags["figure"] == read.tags["figcaption"] == len(drawings)
     assert len(drawings) == {"one sample": 3, "nothing": 0, "off": 2, "no places": 3}.get(name, 6)
+
+
+def test_diagnoses_are_told_with_place_time_and_what_to_do() -> None:
+    """Treated: 2 m/s x 5 m for 10 s is 100 m2; from 30 s on 30 s of it and 10 s at half the speed, 350 m2."""
+    data, text = rendered("diagnosed", "metric")
+    said_ = Read(text).text.replace("\u00a0", " ")
+    assert (
+        "A leak or hose off; flow at one pressure +8.0 % ±1.2 %. Began 0:00:10 (2026-06-01 14:30:10 UTC), "
+        "found 0:00:15, over 0:00:20; at"
+    ) in said_
+    assert "100 m² treated until it was over" in said_
+    assert "B nozzle plugged: 1 of 10 nozzles (98 % sure); flow at one pressure -10.0 % ±1.5 %" in said_
+    assert "the boom then gave 5.40 L/min" in said_
+    assert "still so at the end" in said_
+    assert "350 m² treated until the end of the run" in said_
+    assert "C GPS speed late. Began 0:00:40" in said_
+    assert "area treated since not known" in said_
+    for words in (DIAGNOSES[code] for code in ("boom_leak", "nozzles_plugged", "gps_late")):
+        for told in words:
+            assert told in said_
+    assert [one["open"] for one in data["diagnoses"]] == [False, True, None]
+
+
+def test_the_map_shows_where_each_began() -> None:
+    whole, data = made(RUNS["diagnosed"]())
+    marks = maps.marked(whole, data["diagnoses"])
+    assert [letter for letter, _ in marks] == ["A", "B", "C"]
+    # ten samples after the tenth second has ended comes the eleventh
+    for (_, at), since_s in zip(marks, (10, 30, 40), strict=True):
+        assert whole.run.columns.t_ns[at] / 1e9 == pytest.approx(since_s, abs=0.51)
+    text = page(whole, data, system="us")
+    drawing = text[text.index('aria-labelledby="map-title') :].partition("</svg>")[0]
+    assert "Letters: A leak or hose off, B nozzle plugged, C GPS speed late, where it began." in drawing
+    for letter in "ABC":
+        assert re.search(rf"<text[^>]*>{letter}</text>", drawing)
+    nowhere, told = made([*Track().go(60, position=False).samples, *with_findings(Track().go(1))[1:]])
+    assert maps.marked(nowhere, told["diagnoses"]) == []
+    assert "place unknown" in Read(page(nowhere, told)).text
+
+
+def test_what_was_still_so_comes_first_among_what_to_do() -> None:
+    points = said(with_findings(worked()))[2]
+    head, text = next(iter(points.items()))
+    assert head == "Nozzle plugged"
+    assert text.startswith("still so at the end of the run; 350 m² treated since it began. Stop the pump")
+    assert "Leak or hose off" not in points
+
+
+def test_without_a_sensor_the_page_says_what_it_cannot_tell() -> None:
+    own = replace(rig(), pressure=replace(rig().pressure, source="none"))
+    whole, data = made(worked(), rig_=own)
+    assert CANNOT_TELL["pressure"].capitalize() in Read(page(whole, data)).text
+    off = replace(rig(), diagnosis=replace(rig().diagnosis, enabled=False))
+    whole, data = made(worked(), rig_=off)
+    assert "the rig file's diagnosis.enabled is false" in Read(page(whole, data)).text
 
 
 def test_the_same_run_gives_the_same_bytes() -> None:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers.faulty import faulty_log
 from invoking import Made, done, refused, rigmon
 from terminal import Phone
 
@@ -45,6 +46,7 @@ def pages(made: Made, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pat
             "--calibration", "7 L/min at 200 kPa", "--boundary", _field(folder, 29.99995, -50.0),
         ],
         "gps": recorded("gps_alone_1hz"),
+        "faulty": [faulty_log(folder / "faulty.sqlite", cured_s=999.0), "--units", "us"],
         "nowhere": [nowhere, "--rig", logs / "all_sensors_10hz.rig.toml"],
     }  # fmt: skip
     found = {}
@@ -398,7 +400,7 @@ def pages_of(path: Path) -> tuple[int, list[float]]:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_it_prints_on_two_sheets(paper: str, pages: dict[str, Path], tmp_path: Path) -> None:
     chosen = (
-        pages if paper == "letter" else {name: pages[name] for name in ("run", "crowded")}
+        pages if paper == "letter" else {name: pages[name] for name in ("run", "crowded", "faulty")}
     )  # it is longer
     for name, path in chosen.items():
         text = path.read_text(encoding="utf-8")

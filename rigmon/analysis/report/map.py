@@ -17,6 +17,7 @@ from rigmon.analysis.report.drawing import HATCHES, WIDTH_IN, Drawing, colour, d
 from rigmon.analysis.report.shown import Shown
 from rigmon.analysis.whole import Analysis
 from rigmon.units import UNITS
+from rigmon.words import alert_words
 
 #: more pieces than this a map does not have
 _MOST_PIECES: Final = 4000
@@ -28,6 +29,8 @@ _THINNEST: Final = 0.35
 _HATCHED_PT: Final = 3.0
 #: so many stretches are numbered
 LABELLED: Final = 5
+#: and so many diagnoses have a letter
+LETTERS: Final = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 #: below the map: scale and north, and the key [in]
 _FOOT_IN: Final = 0.3
 _KEY_ROW_IN: Final = 0.145
@@ -77,6 +80,7 @@ def dose_map(analysis: Analysis, shown: Shown) -> Drawing | None:
             shape = _compound(outlines[kind])
             _fill(axes, shape, kind, edge, swath_pt)
         labelled = _labels(axes, analysis, shown)
+        lettered = _marks(axes, analysis, shown)
         _ends(axes, path)
         _key(made, key, view)
         area = shown.text(shown.get("applied.area_m2"), "area")
@@ -86,7 +90,8 @@ def dose_map(analysis: Analysis, shown: Shown) -> Drawing | None:
             f"{shown.text(rate['in_tolerance_area_pct'], '%')} within the tolerance, "
             f"{shown.text(rate['under_area_pct'], '%')} under, "
             f"{shown.text(rate['over_area_pct'], '%')} over. "
-            + (f"Numbers 1 to {labelled} are the worst stretches of the table." if labelled else "")
+            + (f"Numbers 1 to {labelled} are the worst stretches of the table. " if labelled else "")
+            + (f"Letters: {', '.join(lettered)}, where it began." if lettered else "")
         )
         return drawn(made, "map", "Map of the dose", told)
 
@@ -389,6 +394,37 @@ def _labels(axes: Any, analysis: Analysis, shown: Shown) -> int:
                   "linewidth": 0.7},
         )  # fmt: skip
     return len(worst)
+
+
+def marked(analysis: Analysis, diagnoses: list[dict[str, Any]]) -> list[tuple[str, int]]:
+    """Letter of each diagnosis that the map can show, and the sample in which it began."""
+    path, columns = analysis.path, analysis.run.columns
+    known = np.flatnonzero(path.known) if path is not None else np.zeros(0, dtype=np.int64)
+    if not len(known):
+        return []
+    return [
+        (letter, int(known[np.argmin(np.abs(columns.t_ns[known] - one["since_s"] * 1e9))]))
+        for letter, one in zip(LETTERS, diagnoses, strict=False)
+        if one["lat_deg"] is not None
+    ]
+
+
+def _marks(axes: Any, analysis: Analysis, shown: Shown) -> list[str]:
+    """The letters of the diagnoses, in a square beside the way; returns them with what they stand for."""
+    path, told = analysis.path, shown.get("diagnoses")
+    assert path is not None
+    found = marked(analysis, told)
+    for letter, at in found:
+        axes.annotate(
+            letter, (path.end_east_m[at], path.end_north_m[at]), (7, 7), textcoords="offset points",
+            ha="center", va="center", fontsize=6.5, fontweight="bold", color=colour("ink"),
+            annotation_clip=True,
+            bbox={"boxstyle": "square,pad=0.2", "facecolor": colour("page"), "edgecolor": colour("ink"),
+                  "linewidth": 1.1},
+            arrowprops={"arrowstyle": "-", "color": colour("ink"), "linewidth": 0.9, "shrinkA": 0,
+                        "shrinkB": 0},
+        )  # fmt: skip
+    return [f"{letter} {alert_words(told[LETTERS.index(letter)]['code'])}" for letter, _ in found]
 
 
 def _dose_key(shown: Shown, used: list[str], swath_pt: float) -> list[_Entry]:

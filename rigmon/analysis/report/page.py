@@ -5,6 +5,7 @@ from importlib import resources
 from typing import Any, Final
 
 from rigmon import __version__
+from rigmon.analysis import diagnosis_words
 from rigmon.analysis.extras import load
 from rigmon.analysis.report import figures, words
 from rigmon.analysis.report import map as maps
@@ -22,6 +23,7 @@ PRINTED_RECORDS: Final = 5
 LISTED_STRETCHES: Final = 60
 LISTED_ROWS: Final = 300
 LISTED_GAPS: Final = 30
+PRINTED_DIAGNOSES: Final = 3
 
 _DRAWINGS: Final[dict[str, str]] = {
     "map": "drawing the map",
@@ -48,7 +50,9 @@ def page(
     verdict = words.verdict(shown)
     records = _records(data["calibration"]["records"], shown.system)
     flags = [(words.FLAGS.get(one["flag"], one["flag"]), n) for n, one in enumerate(data["quality"]["flags"])]
-    sizes = print_sizes(shown, verdict, records[:PRINTED_RECORDS], flags, PRINTED_STRETCHES)
+    sizes = print_sizes(
+        shown, verdict, records[:PRINTED_RECORDS], flags, PRINTED_STRETCHES, PRINTED_DIAGNOSES
+    )
     html: str = template.render(
         style=Html(_packed("report.css")),
         sizes=sizes,
@@ -59,6 +63,9 @@ def page(
         verdict=verdict,
         words=words,
         alert_words=alert_words,
+        diagnosis=diagnosis_words,
+        letters=maps.LETTERS,
+        marked=bool(maps.marked(analysis, data["diagnoses"])),
         start=_start(data["run"]["started_utc"]),
         duration=clock(data["run"]["duration_s"] or 0.0),
         source=analysis.run.source,
@@ -70,6 +77,8 @@ def page(
             "printed_records": PRINTED_RECORDS,
             "rows": LISTED_ROWS,
             "gaps": LISTED_GAPS,
+            "diagnoses": len(maps.LETTERS),
+            "printed_diagnoses": PRINTED_DIAGNOSES,
         },
         version=__version__,
     )

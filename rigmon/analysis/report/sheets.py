@@ -32,13 +32,14 @@ def print_sizes(
     records: Sequence[tuple[str, str]],
     flags: Sequence[tuple[str, int]],
     stretches: int,
+    diagnoses: int,
 ) -> dict[str, float]:
     """Heights [mm] of the maps, of the graphs on the first sheet and of those on the second, and the size of
-    print [pt]. `stretches` rows of their table are printed."""
+    print [pt]. `stretches` rows of their table are printed, and so many `diagnoses`."""
     first = _SHEET_MM - _first_mm(shown, verdict)
     maps = min(max(first * 0.52, _MAPS_MM[0]), _MAPS_MM[1])
     graphs = min(max(first - maps, _GRAPHS_MM[0]), _GRAPHS_MM[1])
-    second = _SHEET_MM - _second_mm(shown, records, flags, stretches)
+    second = _SHEET_MM - _second_mm(shown, records, flags, stretches) - _diagnoses_mm(shown, diagnoses)
     boom = min(max(second, _BOOM_MM[0]), _BOOM_MM[1])
     short = max(maps + graphs - first, boom - second, 0.0)
     # what the drawings cannot give, all of the print must
@@ -56,6 +57,15 @@ def _first_mm(shown: Shown, verdict: Verdict) -> float:
     body += 2 if shown.get("what_if") else 0
     captions = 5 + (2 if (shown.get("coverage") or {}).get("boundary") else 0) + 4
     return 41 + 2 * _HEADING_MM + _LINE_MM * (body + captions)
+
+
+def _diagnoses_mm(shown: Shown, diagnoses: int) -> float:
+    told: list[dict[str, Any]] = shown.get("diagnoses")[:diagnoses]
+    # the figures take two lines
+    texts = [f"{one['evidence']} {one['cause']} {one['check']}{'.' * 70}" for one in told]
+    rows = sum(2 + lines(text, _FULL_CHARS) for text in texts) + (2 if told else 1)
+    missing = " ".join(one["words"] for one in shown.get("diagnosis.cannot_tell"))
+    return _HEADING_MM + _LINE_MM * (rows + lines(missing, _FULL_CHARS) + 1) + 1.2 * len(told)
 
 
 def _second_mm(

@@ -4,9 +4,12 @@ from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
 
 from rigmon.analysis.report.shown import Html, Shown
+from rigmon.words import alert_words
 
 #: so many kinds of trouble are told; the others are in the table
 _MOST_CAUSES: Final = 3
+#: so many diagnoses that were still up at the end are told
+_MOST_OPEN: Final = 2
 #: a smaller share of the treated area is not worth a sentence [%]
 _WORTH_PCT: Final = 0.5
 #: so many percent of the area off by a turn are worth one
@@ -103,6 +106,19 @@ def verdict(shown: Shown) -> Verdict:
     return Verdict(state, HEADINGS[state], _lead(shown), _mean(shown), [*_points(shown)])
 
 
+def _still_so(shown: Shown) -> Iterator[Point]:
+    still = [n for n, one in enumerate(shown.get("diagnoses")) if one["open"]]
+    for n in still[:_MOST_OPEN]:
+        one = shown.get(f"diagnoses.{n}")
+        since = ""
+        if one["area_m2"] is not None:
+            since = f"; {shown(f'diagnoses.{n}.area_m2', 'area')} treated since it began"
+        check = f". {one['check'][0].upper()}{one['check'][1:]}" if one["check"] else ""
+        yield Point(
+            f"{alert_words(one['code']).capitalize()}", Html(f"still so at the end of the run{since}{check}.")
+        )
+
+
 def cause_words(cause: str | None) -> str:
     return _CAUSES.get(cause, str(cause))
 
@@ -153,6 +169,7 @@ def _mean(shown: Shown) -> Html:
 
 def _points(shown: Shown) -> Iterator[Point]:
     area = shown.get("applied.area_m2") or 0.0
+    yield from _still_so(shown)
     told, advised = 0, set()
     for n, one in enumerate(shown.get("causes")):
         heavy = one["weight_m2"] if one["kind"] != "unknown" else one["area_m2"]
