@@ -47,7 +47,9 @@ LAYERS = {
     "rigmon.edge": Layer(
         (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero", "gpiod")
     ),
-    "rigmon.live": Layer((*_BASE, "rigmon.words", "rigmon.edge.guide", "rigmon.edge.signals")),
+    "rigmon.live": Layer(
+        (*_BASE, "rigmon.words", "rigmon.core.acts", "rigmon.edge.guide", "rigmon.edge.signals")
+    ),
     "rigmon.edge.pages": Layer((*_BASE, "rigmon.words", "rigmon.edge", "rigmon.live")),
     "rigmon.web": Layer(
         (

@@ -15,12 +15,12 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from typing import Any, Final
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any, Final, Protocol
 
 from rigmon.edge.hub import Hub
 from rigmon.errors import UsageError
-from rigmon.live.acts import payload_of
-from rigmon.live.board import why_moving
 from rigmon.live.state import LiveState, to_wire
 from rigmon.model import Note, Output, Source
 from rigmon.rig import Rig
@@ -33,14 +33,34 @@ _LONGEST_LINE: Final = 64_000
 _STUCK_S: Final = 30.0
 _SHORTEST_PAUSE_S: Final = 0.5
 _LONGEST_PAUSE_S: Final = 60.0
-#: without a sample for so long nobody knows whether the rig stands
-_SPEED_AGE_S: Final = 2.0
 #: how long the child may take to end by itself
 _ENDS_S: Final = 2.0
 
 CHILD: Final = (sys.executable, "-m", "rigmon.web.child")
 
 _to_json: Final = json.JSONEncoder(separators=(",", ":"), allow_nan=False).encode
+
+
+#: HTTP status of what became of an act
+_STATUS: Final = {"done": 200, "refused": 409, "invalid": 422, "busy": 503}
+
+
+class Answer(Protocol):
+    """What became of an act; see `rigmon.edge.acts`."""
+
+    @property
+    def outcome(self) -> str:
+        """done, refused, invalid or busy."""
+
+    def to_json(self) -> dict[str, Any]: ...
+
+
+class Desk(Protocol):
+    """Where acts are judged and put into the run; see `rigmon.edge.acts`."""
+
+    def ask(self, request: object) -> Answer: ...
+
+    def choices(self) -> list[dict[str, Any]]: ...
 
 
 class PagesLink:
@@ -54,23 +74,26 @@ class PagesLink:
         rig: Rig,
         rig_toml: str,
         hub: Hub,
+        desk: Desk | None = None,
         *,
         records: Sequence[str] = (),
         command: Sequence[str] = CHILD,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`records`: the calibration records in use, as JSON texts. `command` starts the child."""
+        """`desk` takes the acts; without one none is done. `records`: the calibration records in use, as
+        JSON texts. `command` starts the child.
+        """
         self.trouble: str | None = None  #: none costs the other feedbacks anything: the pages come back
         self.skipped = 0  #: batches that the child could not be given
         self.starts = 0
-        self._rig = rig
         self._hello = {"k": "hello", "rig_toml": rig_toml, "records": [json.loads(text) for text in records]}
+        self._target = rig.target
         self._hub = hub
+        self._desk = desk
         self._command = list(command)
         self._monotonic_s = monotonic_s
         self._lock = threading.Lock()
         self._state = LiveState(rig)
-        self._sampled_s: float | None = None
         self._socket: socket.socket | None = None
         self._waiting = bytearray()
         self._behind = False
@@ -94,12 +117,11 @@ class PagesLink:
             return
         with self._lock:
             self._state.take(outputs)
-            if self._state.sample is not None:
-                self._sampled_s = self._monotonic_s()
             self._send({"k": "o", "o": wire})
 
-    def began(self, run: str, started_utc: str, outputs: Sequence[Output] = ()) -> None:
+    def began(self, run: str, outputs: Sequence[Output] = ()) -> None:
         """A run has begun; `outputs` are what the core made of the readings before that belong to it."""
+        started_utc = datetime.now(UTC).isoformat(timespec="seconds")
         with self._lock:
             self._state.begin(run, started_utc)
             self._state.take(outputs)
@@ -110,6 +132,12 @@ class PagesLink:
         with self._lock:
             self._state.end()
             self._send({"k": "end"})
+
+    def use(self, rig: Rig) -> None:
+        """The target was changed."""
+        with self._lock:
+            self._target = rig.target
+            self._send({"k": "target", "target": asdict(rig.target)})
 
     def tell(self, t_ns: int, text: str) -> None:
         """Pages show states, no lines."""
@@ -199,7 +227,7 @@ class PagesLink:
                 self._child = child
                 self._socket = None if self._stopping.is_set() else ours
                 self._moved_s = self._monotonic_s()
-                self._send({**self._hello, "state": self._state.to_json()})
+                self._send({**self._hello, "target": asdict(self._target), "state": self._state.to_json()})
             why = self._read(ours)
             with self._lock:
                 self._hang_up()
@@ -237,33 +265,25 @@ class PagesLink:
         return ""
 
     def _answer(self, line: bytes) -> None:
-        """Do one act, if it may be done now, and say so."""
+        """Do what the child asks for, and say how it went."""
         try:
             request = json.loads(line)
-            number, body = request["id"], request["act"]
+            number, body = request["id"], request.get("act")
         except (ValueError, KeyError, TypeError, RecursionError):
             return  # no line of ours
-        answer: dict[str, Any] = {"k": "answer", "id": number}
-        try:
-            payload = payload_of(body)
-        except UsageError as error:
-            answer |= {"status": 422, "error": str(error)}
+        answer: dict[str, Any]
+        if self._desk is None:
+            status, answer = 404, {"error": "nothing can be done here: no acts are taken in this run"}
+        elif "act" in request:
+            done = self._desk.ask(body)
+            status, answer = _STATUS.get(done.outcome, 500), done.to_json()
         else:
-            why_not = self._why_not()
-            if why_not is None:
-                self._hub.put(self._hub.clock.now_ns(), Source.PERSON, payload)
-                answer |= {"status": 200, "done": True}
-            else:
-                answer |= {"status": 409, "error": why_not}
+            try:
+                status, answer = 200, {"targets": self._desk.choices()}
+            except UsageError as error:
+                status, answer = 500, {"error": str(error)}
         with self._lock:
-            self._send(answer)
-
-    def _why_not(self) -> str | None:
-        with self._lock:
-            sample, sampled_s = self._state.sample, self._sampled_s
-        if sampled_s is None or self._monotonic_s() - sampled_s > _SPEED_AGE_S:
-            sample = None
-        return why_moving(sample, self._rig)
+            self._send({"k": "answer", "id": number, "status": status, "answer": answer})
 
     @property
     def child_pid(self) -> int | None:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from rigmon import units
+from rigmon.core.acts import why_not
 from rigmon.edge.guide import Advice, advise, alert_figures, figure, rate_off_pct
 from rigmon.edge.signals import MANNERS, Light, Signal, Sound, signal
 from rigmon.live.state import LiveState
@@ -44,6 +45,12 @@ class Board:
         self._gap_ms = _LONGEST_MS
 
     # -- what comes in ---------------------------------------------------------------------------------
+
+    def use(self, rig: Rig) -> None:
+        """The same rig with another target, from now on."""
+        self.rig = rig
+        self.track.use(rig)
+        self._signal = None
 
     def begin(self, run: str | None, started_utc: str | None = None) -> None:
         """A run begins: sums and map start anew. Alerts stay until they are cleared, and so does the tank."""
@@ -165,7 +172,7 @@ class Board:
         return {
             "code": code,
             "words": alert_words(code),
-            "now": boom_on and _manner(code) is Light.FAST,
+            "now": boom_on and _manner(code) is Light.FAST and code not in self.state.acknowledged,
             "acknowledged": code in self.state.acknowledged,
             "more": len(codes) - 1,
         }
@@ -216,7 +223,7 @@ class Board:
         """The crew's message."""
         rig, system, totals, sample = self.rig, self.rig.units, self.state.totals, self.state.sample
         t_ns = 0 if sample is None else sample.t_ns
-        why_not = self.why_no_act()
+        no_act = self.why_no_act()
         return {
             "v": VERSION,
             "units": system,
@@ -268,15 +275,15 @@ class Board:
                     "tolerance": f"{rig.target.tolerance_pct:g} %",
                 },
             },
-            "may_act": why_not is None,
-            "why_not": why_not,
+            "may_act": no_act is None,
+            "why_not": no_act,
         }
 
     def why_no_act(self) -> str | None:
         """Why nothing may be done from a page now; None: it may. The rig must be known to stand."""
         if not self.live:
             return "a logged run is being shown: nothing can be done in it"
-        return why_moving(self.state.sample, self.rig)
+        return why_not(self.state.sample)
 
     def _tank(self) -> dict[str, Any]:
         tank, system = self.state.tank, self.rig.units
@@ -388,15 +395,6 @@ class Board:
                 "uncertainty": f"{cal.uncertainty_pct:g} %",
             },
         }
-
-
-def why_moving(sample: Sample | None, rig: Rig) -> str | None:
-    """Why a page may do nothing now; None: the rig is known to stand, boom off."""
-    if sample is None or sample.speed_m_s is None:
-        return "the speed is unknown: things are done from the page only when the rig is known to stand"
-    if sample.speed_m_s >= rig.speed.stationary_m_s:
-        return "the rig moves: stop first"
-    return None
 
 
 def _manner(code: str) -> Light:

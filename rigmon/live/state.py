@@ -9,11 +9,17 @@ from typing import Any, Final
 
 from rigmon.live.tank import Tank
 from rigmon.live.totals import Totals
-from rigmon.model import Alert, Anchor, Finding, Output, Sample
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample
 from rigmon.rig import Rig
 
 #: outputs by their name in the lines between the daemon and the pages' process
-_KINDS: Final[dict[str, type[Any]]] = {"s": Sample, "a": Alert, "n": Anchor, "f": Finding}
+_KINDS: Final[dict[str, type[Any]]] = {
+    "s": Sample,
+    "a": Alert,
+    "n": Anchor,
+    "f": Finding,
+    "c": Act,
+}
 _NAMES: Final[dict[type[Any], str]] = {kind: name for name, kind in _KINDS.items()}
 
 
@@ -67,7 +73,17 @@ class LiveState:
             elif isinstance(output, Finding):
                 changed = True
                 self.findings[output.code] = output
+            elif isinstance(output, Act):
+                changed = True
+                self._act(output)
         return changed
+
+    def _act(self, act: Act) -> None:
+        """What the core took of what a person did."""
+        if act.kind == "acknowledge" and act.text in self.alerts:
+            self.acknowledged.add(act.text)
+        elif act.kind == "refill":
+            self.tank.refill(act.volume_l, bool(act.full))
 
     def _alert(self, alert: Alert) -> None:
         self.acknowledged.discard(alert.code)

@@ -41,10 +41,14 @@ class Track:
     """
 
     def __init__(self, rig: Rig) -> None:
+        self.epoch = 0
+        self.use(rig)
+        self.clear()
+
+    def use(self, rig: Rig) -> None:
+        """Colour by this rig's target from now on."""
         self._target_l_ha = rig.target.rate_l_ha
         self._tolerance = rig.target.tolerance_pct / 100
-        self.epoch = 0
-        self.clear()
 
     def clear(self) -> None:
         """A new run."""

@@ -1,9 +1,10 @@
 """The routes: pages, feed, messages, pairing and acts."""
 
 import json
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from math import ceil
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -22,18 +23,26 @@ COOKIE: Final = "rigmon"
 #: points of the map in one answer
 _POINTS: Final = 20_000
 
-#: does an act and tells how it went: (HTTP status, JSON answer)
-Act = Callable[[object], Awaitable[tuple[int, dict[str, Any]]]]
+#: the calibration book is not read again sooner, whoever asks [s]
+_TARGETS_S: Final = 5.0
+
+
+class Desk(Protocol):
+    """Where acts are done: (HTTP status, JSON answer)."""
+
+    async def act(self, body: object) -> tuple[int, dict[str, Any]]: ...
+
+    async def targets(self) -> tuple[int, dict[str, Any]]: ...
 
 
 def build(
     show: Show,
     names: frozenset[str],
     pairing: Pairing | None,
-    act: Act | None,
+    desk: Desk | None,
     further: Sequence[BaseRoute] = (),
 ) -> ASGIApp:
-    """The app. `names`: see `guard.host_names`. `pairing` and `act` None: nothing can be done here.
+    """The app. `names`: see `guard.host_names`. `pairing` and `desk` None: nothing can be done here.
 
     `further` routes come before the general ones.
     """
@@ -77,11 +86,21 @@ def build(
         return answer
 
     async def do(request: Request) -> Response:
-        if act is None or pairing is None:
+        if desk is None or pairing is None:
             return _error(404, "nothing can be done here: a logged run is being shown")
         if not pairing.paired(request.cookies.get(COOKIE, "")):
             return _error(403, "this browser is not paired: type the code that 'rigmon pair' shows")
-        status, answer = await act(await _body(request))
+        status, answer = await desk.act(await _body(request))
+        return JSONResponse(answer, status)
+
+    kept: dict[str, Any] = {"at_s": None}
+
+    async def targets(_request: Request) -> Response:
+        now_s = time.monotonic()
+        if kept["at_s"] is None or now_s - kept["at_s"] >= _TARGETS_S:
+            kept["at_s"] = now_s
+            kept["answer"] = (200, {"targets": []}) if desk is None else await desk.targets()
+        status, answer = kept.get("answer", (503, {"error": "the calibration book is being read; ask again"}))
         return JSONResponse(answer, status)
 
     def paired(request: Request) -> Response:
@@ -103,6 +122,7 @@ def build(
             Route("/api/pair", pair, methods=["POST"]),
             Route("/api/pair", _async(paired), methods=["GET"]),
             Route("/api/act", do, methods=["POST"]),
+            Route("/api/targets", targets),
             Route("/metrics", _async(metrics)),
             *(Route(path, _async(static)) for path in files),
         ],

@@ -10,6 +10,7 @@ import signal
 import socket
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import uvicorn
@@ -18,6 +19,7 @@ from rigmon import config
 from rigmon.errors import UsageError
 from rigmon.live.board import Board
 from rigmon.live.state import from_wire
+from rigmon.rig import Target
 from rigmon.web.app import build
 from rigmon.web.guard import host_names
 from rigmon.web.pairing import CodeFile, Pairing, code_folders
@@ -72,8 +74,10 @@ class Link:
         elif kind == "answer":
             future = self._waiting.pop(message["id"], None)
             if future is not None and not future.done():
-                answer = {key: message[key] for key in ("done", "error") if key in message}
-                future.set_result((message["status"], answer))
+                future.set_result((message["status"], message["answer"]))
+        elif kind == "target":
+            show.board.use(replace(show.board.rig, target=Target(**message["target"])))
+            show.changed()
 
     def _flush(self) -> None:
         self._flushing = False
@@ -82,13 +86,20 @@ class Link:
             self._show.take(from_wire(items))
 
     async def act(self, body: object) -> tuple[int, dict[str, Any]]:
-        """Take an act to the daemon and wait for its answer."""
+        """Take an act to the daemon and wait for its answer: (HTTP status, JSON)."""
+        return await self._ask({"act": body})
+
+    async def targets(self) -> tuple[int, dict[str, Any]]:
+        """The targets in the calibration book: (HTTP status, {"targets": [...]})."""
+        return await self._ask({"choices": True})
+
+    async def _ask(self, request: dict[str, Any]) -> tuple[int, dict[str, Any]]:
         if len(self._waiting) >= _ACTS or self._writer.transport.get_write_buffer_size() > 65536:
             return 503, {"error": "too much is being done at once: try again"}
         self._number += 1
         number = self._number
         future = self._waiting[number] = asyncio.get_running_loop().create_future()
-        self._writer.write(encode({"id": number, "act": body}) + b"\n")
+        self._writer.write(encode({"id": number, **request}) + b"\n")
         try:
             return await asyncio.wait_for(future, _PATIENCE_S)
         except TimeoutError:
@@ -103,6 +114,7 @@ async def _serve(link_socket: socket.socket) -> int:
     if hello.get("k") != "hello":
         raise UsageError("this is started by 'rigmon run --pages' alone")
     rig = config.parse(hello["rig_toml"], "the rig file", calibrated=False)
+    rig = replace(rig, target=Target(**hello["target"]))
     board = Board(rig)
     board.records = hello["records"]
     board.restore(hello["state"])
@@ -123,7 +135,7 @@ async def _serve(link_socket: socket.socket) -> int:
 
     pairing = Pairing(write_code)
     server = uvicorn.Server(
-        config_for(build(show, host_names(rig.web.hosts), pairing, link.act), rig.web.max_clients)
+        config_for(build(show, host_names(rig.web.hosts), pairing, link), rig.web.max_clients)
     )
     publisher = None
     if rig.mqtt.host is not None:

@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any, Final, Protocol
 
+from rigmon import __version__
 from rigmon.live.board import Board
 from rigmon.model import Output
 from rigmon.web.stream import Fanout, encode
@@ -31,6 +32,7 @@ class Show:
         self.fanout = Fanout(max_clients, self.points)
         self.others: list[Other] = []
         self.connected = False  #: whether what feeds it is there
+        self.software = __version__  #: pages of another version load themselves anew
         self.skipped = 0  #: batches that did not get here
         self._monotonic_s = monotonic_s
         self._fed_s: float | None = None
@@ -77,7 +79,7 @@ class Show:
         """How old what is shown is. `stale`: it must not be shown as if it were true now."""
         age_ms = None if self._fed_s is None else round(1000 * (self._monotonic_s() - self._fed_s))
         stale = age_ms is None or age_ms > self.board.stale_after_ms or not self.connected
-        return {"age_ms": age_ms, "connected": self.connected, "stale": stale}
+        return {"age_ms": age_ms, "connected": self.connected, "stale": stale, "software": self.software}
 
     def first(self) -> dict[str, bytes]:
         """What one who begins to follow is sent first."""

@@ -130,12 +130,12 @@ async def _gone(receive: Receive, client: Client) -> None:
 
 
 def asked_for(query_string: bytes) -> Asked:
-    """What a client asks for: ?kinds=now,beat&epoch=E&from=N. Nonsense asks for nothing in particular."""
+    """What a client asks for: ?only=now,status&epoch=E&from=N. Nonsense asks for nothing in particular."""
     query = parse_qs(query_string.decode("latin-1")[:200])
 
     def number(name: str) -> int:
         text = query.get(name, ["0"])[0]
         return int(text) if text.isascii() and text.isdecimal() and len(text) < 10 else 0
 
-    named = frozenset(query.get("kinds", [""])[0].split(",")) & frozenset(KINDS)
+    named = frozenset(query.get("only", [""])[0].split(",")) & frozenset(KINDS)
     return Asked(named | {"beat"} if named else frozenset(KINDS), number("epoch"), number("from"))
