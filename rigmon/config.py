@@ -35,6 +35,7 @@ from rigmon.rig import (
     RunRules,
     Speed,
     Target,
+    WeatherSensor,
     Web,
 )
 
@@ -179,6 +180,25 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "on_level": Key("choice", "low", "gpio: level of the pin while the boom is on; low: the switch connects it to ground", "", _LEVELS),
         "stale": Key("time", "5 s", "silence after which the switch is unknown", low=0.2, high=600),
     },
+    "weather": {
+        "wind": Key("choice", "none", "none | relative | true | mda: the sentence that the wind is taken from: MWV,R of a sensor on the rig, MWV,T, or MDA", '"none"', ("none", "relative", "true", "mda")),
+        "air": Key("choice", "none", "none | mda | xdr: the sentence that temperature and humidity are taken from", '"none"', ("none", "mda", "xdr")),
+        "temperature_name": Key("text", "AIR", "xdr: the transducer's name: type C (°C)"),
+        "humidity_name": Key("text", "AIR", "xdr: the transducer's name: type H (%)"),
+        "true_angle_from": Key("choice", "bow", "bow | north: what MWV,T counts its angle from; NMEA 0183 says bow, stations with a compass say north", "", ("bow", "north")),
+        "zero_deg": Key("number", 0.0, "where the sensor's zero points, degrees clockwise from the bow", low=-180, high=360),
+        "ground_heading_deg": Key("number", None, "the sensor stands still beside the field: where its zero points, degrees clockwise from true north", low=0, high=360, hint="0"),
+        "magnetic_variation_deg": Key("number", None, "mda: for stations that give the magnetic direction alone, degrees, east positive", low=-180, high=180, hint="8.5"),
+        "height": Key("length", None, "of the wind sensor above the ground", low=0.1, high=50, hint='"6 ft"'),
+        "stale": Key("time", "10 s", "silence after which wind or air is unknown", low=0.5, high=600),
+        "wind_max": Key("speed", None, "alert above this wind, 2 min mean; no default is a permission: the label and local rules say it", above=0, high=45, hint='"10 mph"'),
+        "gust_max": Key("speed", None, "alert above this gust, highest 3 s mean in 10 min", above=0, high=60, hint='"15 mph"'),
+        "wind_min": Key("speed", None, "alert below this wind, 2 min mean: calm air may hold an inversion", above=0, high=20, hint='"3 mph"'),
+        "temperature_max": Key("temperature", None, "alert above this air temperature", low=-40, high=60, hint='"85 °F"'),
+        "temperature_min": Key("temperature", None, "alert below it", low=-40, high=60, hint='"40 °F"'),
+        "humidity_max_pct": Key("pct", None, "alert above this relative humidity, %", low=0, high=100, hint="95"),
+        "humidity_min_pct": Key("pct", None, "alert below it, %", low=0, high=100, hint="40"),
+    },
     "lights": {
         "pins": Key("pins", None, "BCM numbers of three to eight lights in a row, from too slow to too fast", hint="[5, 6, 13]"),
         "trouble_pin": Key("int", None, "BCM number of the light that says that something is wrong", low=0, high=53, hint="19"),
@@ -224,8 +244,8 @@ SCHEMA: dict[str, dict[str, Key]] = {
     },
     "diagnosis": {
         "enabled": Key("flag", True, "compare the sensors with one another: nozzles, leaks, supply, meters that err"),
-        "false_alarms_per_h": Key("number", 0.1, "false alarms an hour that you bear with, of all diagnoses together", low=0.001, high=10),
-        "smallest_change_pct": Key("pct", 4.0, "smallest change of the boom's output that matters, %; one of 18 nozzles is 5.6 %", low=0.5, high=30),
+        "false_alarms_per_h": Key("number", 0.1, "false alarms that you bear with in an hour with the boom on, of all diagnoses together; fewer: changes are found later (see 'rigmon doctor')", low=0.001, high=10),
+        "smallest_change_pct": Key("pct", 4.0, "smallest change of the boom's output that matters, %: at most 100 / nozzle_count finds one plugged nozzle (of 18: 5.6); smaller: found later", low=0.5, high=30),
         "learning": Key("time", "30 s", "a run's own level is learned from so much time with the boom on", low=10, high=600),
         "settling": Key("time", None, "waited after the boom is switched on; left out: measured", low=0.2, high=8, hint='"2 s"'),
         "start_flow": Key("flow", None, "boom flow at calibration.pressure that an earlier run ended with, by the fitted meter; needs calibration.pressure", low=0.01, high=2000, hint='"2.4 gal/min"'),
@@ -244,6 +264,15 @@ SCHEMA: dict[str, dict[str, Key]] = {
     "alerts.pressure_silent": _alert("the pressure transducer says nothing", "1 s"),
     "alerts.pressure_implausible": _alert("the transducer's reading cannot be true", "2 s"),
     "alerts.boom_switch_silent": _alert("the boom switch says nothing", "1 s"),
+    "alerts.wind_high": _alert("wind above weather.wind_max", "10 s", off="30 s", deadband=5.0),
+    "alerts.gust_high": _alert("gusts above weather.gust_max", "0 s", off="30 s", deadband=5.0),
+    "alerts.wind_low": _alert("wind below weather.wind_min", "30 s", off="30 s", deadband=5.0),
+    "alerts.temperature_high": _alert("air warmer than weather.temperature_max", "30 s", off="30 s"),
+    "alerts.temperature_low": _alert("air colder than weather.temperature_min", "30 s", off="30 s"),
+    "alerts.humidity_high": _alert("air damper than weather.humidity_max_pct", "30 s", off="30 s"),
+    "alerts.humidity_low": _alert("air drier than weather.humidity_min_pct", "30 s", off="30 s"),
+    "alerts.wind_silent": _alert("the wind sensor says nothing, or nothing valid", "1 s"),
+    "alerts.air_silent": _alert("nothing of temperature and humidity", "1 s"),
     "alerts.nozzles_plugged": _alert("less flow through the nozzles, at a steady pressure", "0 s", off="0 s"),
     "alerts.boom_leak": _alert("flow that the nozzles do not take", "0 s", off="0 s"),
     "alerts.supply_weak": _alert("flow and pressure fall together", "0 s", off="0 s"),
@@ -428,7 +457,7 @@ def _both(carried: float, kind: str) -> str:
     first = f"{_digits(units.convert(carried, kind, metric), 4)} {metric}"
     return (
         first
-        if carried == 0 or us == metric
+        if (carried == 0 and kind not in units.ZEROS) or us == metric
         else f"{first} ({_digits(units.convert(carried, kind, us), 3)} {us})"
     )
 
@@ -569,7 +598,7 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
     rig, target, cal = values["rig"], values["target"], values["calibration"]
     flow, pressure, boom = values["flow"], values["pressure"], values["boom_switch"]
     gps, speed, node, nozzles = values["gps"], values["speed"], values["node"], values["nozzles"]
-    diagnosis = values["diagnosis"]
+    diagnosis, weather = values["diagnosis"], values["weather"]
     lights, buzzer, runs, power = values["lights"], values["buzzer"], values["runs"], values["power"]
     swath_m = rig["swath"] if rig["swath"] is not None else rig["nozzle_count"] * rig["nozzle_spacing"]
     _check(values, swath_m, name, calibrated)
@@ -652,6 +681,25 @@ def _build(values: dict[str, dict[str, Any]], name: str, calibrated: bool) -> Ri
         sample_step_s=values["sample"]["step"],
         required_area_pct=values["score"]["required_area_pct"],
         runs_folder=values["log"]["folder"],
+        weather=WeatherSensor(
+            wind=weather["wind"],
+            air=weather["air"],
+            temperature_name=weather["temperature_name"],
+            humidity_name=weather["humidity_name"],
+            true_angle_from=weather["true_angle_from"],
+            zero_deg=weather["zero_deg"],
+            ground_heading_deg=weather["ground_heading_deg"],
+            magnetic_variation_deg=weather["magnetic_variation_deg"],
+            height_m=weather["height"],
+            stale_s=weather["stale"],
+            wind_max_m_s=weather["wind_max"],
+            gust_max_m_s=weather["gust_max"],
+            wind_min_m_s=weather["wind_min"],
+            temperature_max_c=weather["temperature_max"],
+            temperature_min_c=weather["temperature_min"],
+            humidity_max_pct=weather["humidity_max_pct"],
+            humidity_min_pct=weather["humidity_min_pct"],
+        ),
         alerts={code: _rule(values[f"alerts.{code}"]) for code in ALERT_CODES},
         nozzles=Nozzles(
             set_name=nozzles["set"],
@@ -791,6 +839,7 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
             f"node.port = {_shown(node['port'])} is also gps.port; "
             "leave node.port out when the sensors speak on the GPS port"
         )
+    _check_weather(values["weather"], wrong)
     for code in _ON_TOLERANCE:
         deadband = values[f"alerts.{code}"]["deadband_pct"]
         if deadband >= target["tolerance_pct"]:
@@ -803,6 +852,42 @@ def _check(values: dict[str, dict[str, Any]], swath_m: float, name: str, calibra
         raise wrong(
             f"alerts.pressure_loss.deadband_pct = {loss['deadband_pct']:g} must be below "
             f"alerts.pressure_loss.limit_pct = {loss['limit_pct']:g}, or the alert could never clear"
+        )
+
+
+#: limit -> (key of its sensor, the limit that it must lie below)
+_WEATHER_LIMITS = {
+    "wind_max": ("wind", "gust_max"),
+    "gust_max": ("wind", None),
+    "wind_min": ("wind", "wind_max"),
+    "temperature_max": ("air", None),
+    "temperature_min": ("air", "temperature_max"),
+    "humidity_max_pct": ("air", None),
+    "humidity_min_pct": ("air", "humidity_max_pct"),
+}
+
+
+def _check_weather(weather: dict[str, Any], wrong: Callable[[str], ConfigError]) -> None:
+    """A limit that nothing can be held against would look like a watch that is kept."""
+    for key, (sensor, above) in _WEATHER_LIMITS.items():
+        kind, limit = SCHEMA["weather"][key].kind, weather[key]
+        if limit is None:
+            continue
+        if weather[sensor] == "none":
+            others = ", ".join(f'"{choice}"' for choice in SCHEMA["weather"][sensor].choices[1:])
+            raise wrong(
+                f"weather.{key} = {_both(limit, kind)} cannot be watched: weather.{sensor} is 'none'; "
+                f"set it to one of: {others}, or leave the limit out"
+            )
+        if above is not None and weather[above] is not None and limit >= weather[above]:
+            raise wrong(
+                f"weather.{key} = {_both(limit, kind)} must be below weather.{above} = "
+                f"{_both(weather[above], kind)}"
+            )
+    if weather["ground_heading_deg"] is not None and weather["zero_deg"]:
+        raise wrong(
+            f"weather.zero_deg = {weather['zero_deg']:g} is of a sensor on the rig, weather.ground_heading_deg = "
+            f"{weather['ground_heading_deg']:g} of one on the ground; leave one of the two out"
         )
 
 

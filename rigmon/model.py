@@ -131,6 +131,8 @@ class Flag(IntFlag):
     COUNTER_RESET = 16384  #: the flowmeter's count went backwards
     INPUT_LOST = 32768  #: a source reported loss
     LOG_TROUBLE = 65536  #: the run log is late or failing
+    WIND_STALE = 131072
+    AIR_STALE = 262144  #: neither temperature nor humidity
 
 
 class Basis(IntEnum):
@@ -219,7 +221,30 @@ class Act(NamedTuple):
     full: bool | None = None  #: of a refill: the tank holds no more
 
 
-Output = Sample | Alert | Anchor | Tally | Finding | Act
+class Weather(NamedTuple):
+    """Wind and air at `t_ns`, about once a second; None: unknown. Wind is over the ground, and where from.
+
+    Speeds are scalar means, directions those of the vector means, from true north.
+    """
+
+    t_ns: int
+    wind_m_s: float | None  #: the newest reading
+    wind_from_deg: float | None
+    apparent_wind_m_s: float | None  #: as felt on the rig; None where the sensor gives no relative wind
+    apparent_angle_deg: float | None  #: where from, clockwise from the bow
+    wind_2min_m_s: float | None  #: over less time where there is not enough yet, see wind_span_s
+    wind_2min_from_deg: float | None
+    wind_10min_m_s: float | None
+    wind_10min_from_deg: float | None
+    gust_m_s: float | None  #: highest mean of 3 s in 10 min
+    wind_span_s: float | None  #: how far back the 10 min mean and the gust reach
+    air_temperature_c: float | None
+    humidity_pct: float | None  #: relative
+    dew_point_c: float | None  #: as the station states it
+    air_pressure_kpa: float | None
+
+
+Output = Sample | Alert | Anchor | Tally | Finding | Act | Weather
 
 
 class RunHeader(NamedTuple):

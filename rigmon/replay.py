@@ -24,6 +24,7 @@ from rigmon.model import (
     Source,
     Tally,
     Tick,
+    Weather,
 )
 from rigmon.rig import Rig
 
@@ -108,6 +109,7 @@ class Replayed:
     tallies: list[Tally] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     acts: list[Act] = field(default_factory=list)
+    weather: list[Weather] = field(default_factory=list)
     readings: int = 0
     last_ns: int = 0
 
@@ -128,6 +130,8 @@ class Replayed:
                 self.findings.append(output)
             elif isinstance(output, Act):
                 self.acts.append(output)
+            elif isinstance(output, Weather):
+                self.weather.append(output)
             else:
                 self.tallies.append(output)
 
@@ -235,6 +239,7 @@ _KINDS: dict[str, type[Output]] = {
     "tally": Tally,
     "finding": Finding,
     "act": Act,
+    "weather": Weather,
 }
 
 

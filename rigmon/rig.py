@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
+from typing import NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,33 @@ class BoomSwitch:
     stale_s: float
     pull: str = "up"  #: up | down | none: the switch pin's resistor
     on_level: str = "low"  #: low | high: the pin's level while the boom is on
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherSensor:
+    """What tells of wind and air, and the limits that the person set. No limit has a default."""
+
+    wind: str = "none"  #: none | relative | true (sentences MWV) | mda
+    air: str = "none"  #: none | mda | xdr: where temperature and humidity come from
+    temperature_name: str = "AIR"
+    humidity_name: str = "AIR"
+    true_angle_from: str = "bow"  #: bow | north: what a true MWV counts its angle from
+    zero_deg: float = 0.0  #: the wind sensor's zero, clockwise from the bow
+    ground_heading_deg: float | None = None  #: of a sensor on the ground: its zero, clockwise from true north
+    magnetic_variation_deg: float | None = None  #: east positive
+    height_m: float | None = None  #: of the wind sensor above the ground
+    stale_s: float = 10.0
+    wind_max_m_s: float | None = None
+    gust_max_m_s: float | None = None
+    wind_min_m_s: float | None = None
+    temperature_max_c: float | None = None
+    temperature_min_c: float | None = None
+    humidity_max_pct: float | None = None
+    humidity_min_pct: float | None = None
+
+    @property
+    def fitted(self) -> bool:
+        return self.wind != "none" or self.air != "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +250,7 @@ class Rig:
     diagnosis: Diagnosis = Diagnosis()
     web: Web = Web()
     mqtt: Mqtt = Mqtt()
+    weather: WeatherSensor = WeatherSensor()
 
     @property
     def records(self) -> tuple[str, ...]:
@@ -236,3 +265,11 @@ class Rig:
             self.pressure.record if self.pressure.source != "none" else None,
         )
         return tuple(dict.fromkeys(name for name in named if name is not None))
+
+
+class Retargeted(NamedTuple):
+    """A rig with a target from the calibration book, and the text that a run log carries of it."""
+
+    rig: Rig
+    rig_toml: str
+    records: tuple[str, ...]  #: the calibration records in use then, as JSON texts

@@ -164,8 +164,19 @@ _PAIRED = ("# rated_flow = ", "# rated_pressure = ", "# username = ", "# passwor
 _PAIR = {n for n in _COMMENTED if TEMPLATE[n].startswith(_PAIRED)}
 
 
+#: a limit of the weather is refused without the sensor that it is held against
+_WATCHED = {
+    n
+    for n in _COMMENTED
+    if TEMPLATE[n].startswith(("# wind_m", "# gust_m", "# temperature_m", "# humidity_m"))
+}
+_SENSORS = {'wind = "none"': 'wind = "true"', 'air = "none"': 'air = "mda"'}
+
+
 def _uncommented(*numbers: int) -> Rig:
     lines = [line[2:] if n in numbers else line for n, line in enumerate(TEMPLATE)]
+    if _WATCHED.intersection(numbers):
+        lines = [_SENSORS.get(line.partition("  #")[0], line) for line in lines]
     return config.parse("\n".join(lines), NAME)
 
 
@@ -194,7 +205,8 @@ def test_a_line_of_the_template_can_be_uncommented_on_its_own(number: int) -> No
 
 
 def test_all_lines_of_the_template_can_be_uncommented_together() -> None:
-    assert _uncommented(*_COMMENTED).pressure.supply_channel == 1
+    rig = _uncommented(*_COMMENTED)
+    assert (rig.pressure.supply_channel, rig.weather.humidity_min_pct) == (1, 40)
 
 
 # --- one key at a time, over the whole table -------------------------------------------------------------
@@ -639,3 +651,47 @@ def _parse_or_refuse(text: str) -> None:
 
 def test_a_config_error_is_a_usage_error() -> None:
     assert issubclass(ConfigError, UsageError)
+
+
+# --- the weather -----------------------------------------------------------------------------------------
+
+
+def _weather(lines: str) -> Rig:
+    return config.parse(f"{toml()}\n[weather]\n{lines}\n", NAME)
+
+
+def test_no_limit_of_the_weather_has_a_default() -> None:
+    weather = _weather('wind = "relative"\nair = "mda"').weather
+    assert weather.fitted
+    limits = [name for name in config.SCHEMA["weather"] if "_max" in name or "_min" in name]
+    assert len(limits) == 7
+    assert all(config.SCHEMA["weather"][name].default is None for name in limits)
+
+
+# hand-worked: 10 mph x 0.44704 = 4.4704 m/s; (85 °F - 32) / 1.8 = 29.444 °C
+def test_limits_of_the_weather_in_both_systems() -> None:
+    us = _weather('wind = "true"\nair = "mda"\nwind_max = "10 mph"\ntemperature_max = "85 °F"').weather
+    assert us.wind_max_m_s == 4.4704
+    assert us.temperature_max_c == pytest.approx(29.4444, abs=1e-4)
+    metric = _weather('wind = "true"\nair = "mda"\nwind_max = "4 m/s"\ntemperature_min = "-2 °C"').weather
+    assert (metric.wind_max_m_s, metric.temperature_min_c) == (4.0, -2.0)
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('wind_max = "10 mph"', "weather.wind_max = 16.09 km/h (10 mph) cannot be watched: weather.wind is 'none'"),
+        ('temperature_min = "0 °C"', "weather.temperature_min = 0 °C (32 °F) cannot be watched: weather.air"),
+        ('wind = "true"\nwind_max = "10"', "weather.wind_max = '10' has no unit of speed"),
+        ('wind = "true"\nwind_max = "-3 mph"', "must be above 0 km/h"),
+        ('wind = "true"\nwind_max = "3 mph"\nwind_min = "5 mph"', "weather.wind_min = 8.047 km/h (5 mph) must be below"),
+        ('air = "mda"\ntemperature_max = "85 mph"', "'mph' is not a unit of temperature"),
+        ('air = "mda"\nhumidity_min_pct = 80\nhumidity_max_pct = 60', "weather.humidity_min_pct = 80 % must be below"),
+        ('wind = "apparent"', 'must be one of: "none", "relative", "true", "mda"'),
+        ('wind = "true"\nzero_deg = 90\nground_heading_deg = 10', "leave one of the two out"),
+    ],
+)  # fmt: skip
+def test_a_limit_that_cannot_be_watched_is_refused(lines: str, words: str) -> None:
+    with pytest.raises(ConfigError) as refusal:
+        _weather(lines)
+    assert words in str(refusal.value)

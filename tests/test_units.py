@@ -112,7 +112,7 @@ def test_what_is_written_is_read_back(dimension: str, unit: str, amount: float) 
     assert units.convert(carried, dimension, unit) == pytest.approx(amount, rel=4e-16, abs=lost)
 
 
-# Fixed points of the scales: ice, the boiling point by the old definition, -40 where both agree (from memory);
+# Fixed points of the scales: ice, boiling water by the old definition, -40 where both agree (from memory);
 # 0 K is -273.15 °C by definition; 85 °F: hand-worked, (85 - 32) / 1.8 = 29.4444...
 @pytest.mark.parametrize(
     ("typed", "celsius"),

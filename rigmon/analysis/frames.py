@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from rigmon import config
 from rigmon.errors import LogError
 from rigmon.log.reader import RunLog
-from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample, Tally, Weather
 from rigmon.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -103,6 +103,7 @@ class RunData:
     notes: tuple[str, ...] = ()  #: what the run log's reader says of the file
     findings: tuple[Finding, ...] | None = ()  #: None: the log was made before logs kept them
     acts: tuple[Act, ...] = ()  #: what people did
+    weather: tuple[Weather, ...] = ()  #: about once a second, where the rig has a sensor of it
 
 
 def columns_from_samples(samples: Iterable[Sample]) -> Columns:
@@ -136,6 +137,7 @@ def from_log(log: RunLog, rig: Rig | None = None) -> RunData:
         notes=tuple(log.notes),
         findings=tuple(log.findings()) if log.keeps_findings else None,
         acts=tuple(log.acts()),
+        weather=tuple(log.weather()),
     )
 
 
@@ -158,6 +160,7 @@ def from_outputs(
     tallies: list[Tally] = []
     findings: list[Finding] = []
     acts: list[Act] = []
+    weather: list[Weather] = []
     last_ns = 0
 
     def samples() -> Iterator[Sample]:
@@ -174,6 +177,8 @@ def from_outputs(
                 findings.append(output)
             elif isinstance(output, Act):
                 acts.append(output)
+            elif isinstance(output, Weather):
+                weather.append(output)
             else:
                 tallies.append(output)
 
@@ -191,6 +196,7 @@ def from_outputs(
         tallies=tuple(tallies),
         findings=tuple(findings),
         acts=tuple(acts),
+        weather=tuple(weather),
     )
 
 

@@ -42,4 +42,5 @@ def load(
             notes=() if log is None else tuple(log.notes),
             findings=tuple(replayed.findings),
             acts=tuple(replayed.acts),
+            weather=tuple(replayed.weather),
         )

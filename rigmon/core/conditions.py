@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Final
 
 from rigmon.core import rate
-from rigmon.model import Flag
+from rigmon.model import Flag, Weather
 from rigmon.rig import AlertRule, Rig
 
 #: (bad, good, value, limit): see `rigmon.core.alerts`. None: cannot or need not be judged.
@@ -26,6 +26,7 @@ class Facts:
     """What is known at a sample's end. Filled anew for every sample; None is unknown."""
 
     __slots__ = (
+        "air_age_s",
         "boom_on",
         "diagnosed",
         "flags",
@@ -40,6 +41,8 @@ class Facts:
         "speed_deviation",
         "speed_m_s",
         "switch_age_s",
+        "weather",
+        "wind_age_s",
     )
 
     def __init__(self) -> None:
@@ -59,6 +62,9 @@ class Facts:
         self.flow_age_s = 0.0
         self.pressure_age_s = 0.0
         self.switch_age_s = 0.0
+        self.weather: Weather | None = None  #: the newest; None also where no sensor of it is fitted
+        self.wind_age_s = 0.0
+        self.air_age_s = 0.0
 
 
 def _speed_fast(rig: Rig, rule: AlertRule) -> Judge:
@@ -192,6 +198,60 @@ def _boom_switch_silent(rig: Rig, _rule: AlertRule) -> Judge:
     return lambda facts: (True, False, facts.switch_age_s, limit_s) if facts.flags & bit else QUIET
 
 
+#: so far back inside its limit air counts as good again [°C, %]
+_BACK_C: Final = 0.5
+_BACK_PCT: Final = 2.0
+Maker = Callable[[Rig, AlertRule], Judge | None]
+
+
+def _wind(key: str, value_of: Callable[[Weather], float | None], sign: float) -> Maker:
+    """Against the person's own limit; there is no judge without one. `sign` +1: bad above, -1: bad below."""
+
+    def make(rig: Rig, rule: AlertRule) -> Judge | None:
+        limit: float | None = getattr(rig.weather, key)
+        back = None if limit is None else limit * rule.deadband_pct / 100
+        return _limited(limit, back or 0.0, value_of, sign)
+
+    return make
+
+
+def _air(key: str, value_of: Callable[[Weather], float | None], sign: float, back: float) -> Maker:
+    return lambda rig, _rule: _limited(getattr(rig.weather, key), back, value_of, sign)
+
+
+def _limited(
+    limit: float | None, back: float, value_of: Callable[[Weather], float | None], sign: float
+) -> Judge | None:
+    if limit is None:
+        return None
+    good = limit - sign * back
+
+    def judge(facts: Facts) -> Verdict:
+        weather = facts.weather
+        value = None if weather is None else value_of(weather)
+        if value is None:
+            return None
+        if sign * (value - good) <= 0:
+            return QUIET
+        return sign * (value - limit) > 0, False, value, limit
+
+    return judge
+
+
+def _wind_silent(rig: Rig, _rule: AlertRule) -> Judge | None:
+    bit, limit_s = int(Flag.WIND_STALE), rig.weather.stale_s
+    if rig.weather.wind == "none":
+        return None
+    return lambda facts: (True, False, facts.wind_age_s, limit_s) if facts.flags & bit else QUIET
+
+
+def _air_silent(rig: Rig, _rule: AlertRule) -> Judge | None:
+    bit, limit_s = int(Flag.AIR_STALE), rig.weather.stale_s
+    if rig.weather.air == "none":
+        return None
+    return lambda facts: (True, False, facts.air_age_s, limit_s) if facts.flags & bit else QUIET
+
+
 def _diagnosed(code: str) -> Callable[[Rig, AlertRule], Judge]:
     """Bad while `rigmon.core.diagnosis` has found it."""
 
@@ -220,8 +280,8 @@ DIAGNOSED: Final = {
     "speed_creep": "%",
 }
 
-#: code -> (unit of value and limit, maker of its judge)
-CONDITIONS: Final[dict[str, tuple[str, Callable[[Rig, AlertRule], Judge]]]] = {
+#: code -> (unit of value and limit, maker of its judge; None: this rig has nothing to judge)
+CONDITIONS: Final[dict[str, tuple[str, Maker]]] = {
     "speed_fast": ("m/s", _speed_fast),
     "speed_slow": ("m/s", _speed_slow),
     "rate_high": ("L/ha", _rate_high),
@@ -234,6 +294,21 @@ CONDITIONS: Final[dict[str, tuple[str, Callable[[Rig, AlertRule], Judge]]]] = {
     "pressure_silent": ("s", _pressure_silent),
     "pressure_implausible": ("", _flagged(Flag.PRESSURE_IMPLAUSIBLE)),
     "boom_switch_silent": ("s", _boom_switch_silent),
+    "wind_high": ("m/s", _wind("wind_max_m_s", lambda weather: weather.wind_2min_m_s, 1)),
+    "gust_high": ("m/s", _wind("gust_max_m_s", lambda weather: weather.gust_m_s, 1)),
+    "wind_low": ("m/s", _wind("wind_min_m_s", lambda weather: weather.wind_2min_m_s, -1)),
+    "temperature_high": (
+        "°C",
+        _air("temperature_max_c", lambda weather: weather.air_temperature_c, 1, _BACK_C),
+    ),
+    "temperature_low": (
+        "°C",
+        _air("temperature_min_c", lambda weather: weather.air_temperature_c, -1, _BACK_C),
+    ),
+    "humidity_high": ("%", _air("humidity_max_pct", lambda weather: weather.humidity_pct, 1, _BACK_PCT)),
+    "humidity_low": ("%", _air("humidity_min_pct", lambda weather: weather.humidity_pct, -1, _BACK_PCT)),
+    "wind_silent": ("s", _wind_silent),
+    "air_silent": ("s", _air_silent),
     **{code: (unit, _diagnosed(code)) for code, unit in DIAGNOSED.items()},
     "input_lost": ("", _flagged(Flag.INPUT_LOST)),
     "run_log_trouble": ("", _flagged(Flag.LOG_TROUBLE)),

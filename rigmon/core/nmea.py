@@ -106,6 +106,27 @@ class Transducers(NamedTuple):
     rejected: int  #: how many of the asked-for values could not be read
 
 
+class Wind(NamedTuple):
+    """MWV: where the wind comes from, clockwise from the sensor's zero, and how fast it is."""
+
+    valid: bool  #: the sensor's own status
+    relative: bool  #: to the sensor, which may be moving; else over the ground
+    angle_deg: float | None
+    speed_m_s: float | None
+
+
+class Meteo(NamedTuple):
+    """MDA: a weather station's composite. The wind is where it comes from."""
+
+    air_pressure_kpa: float | None
+    air_temperature_c: float | None
+    humidity_pct: float | None
+    dew_point_c: float | None
+    wind_true_deg: float | None
+    wind_magnetic_deg: float | None
+    wind_speed_m_s: float | None
+
+
 class Other(NamedTuple):
     """A sound sentence of a kind that is not used."""
 
@@ -113,15 +134,22 @@ class Other(NamedTuple):
 OTHER: Final = Other()
 _BAD_FIELD: Final = Rejected("bad_field")
 
-Decoded = Rmc | Vtg | Gga | Zda | Transducers | Other | Rejected
+Decoded = Rmc | Vtg | Gga | Zda | Transducers | Wind | Meteo | Other | Rejected
 
-#: channel -> XDR type -> unit -> factor to the carried unit (kPa, L/min, L, 0/1)
+#: channel -> XDR type -> unit -> factor to the carried unit (kPa, L/min, L, 0/1, °C, %)
 _XDR_UNITS: Final[dict[str, dict[str, dict[str, float]]]] = {
     "pressure": {"P": {"B": 100.0, "P": 0.001}},
     "flow": {"R": {"l": 60.0, "L": 60.0}},
     "volume": {"V": {"M": 1000.0}},
     "boom": {"S": {"": 1.0}},
+    "temperature": {"C": {"C": 1.0}},
+    "humidity": {"H": {"P": 1.0}},
 }
+
+#: units of MWV -> m/s: km/h, m/s, knots, statute miles per hour
+_WIND_UNITS: Final[dict[str, float]] = {"K": _KM_H_M_S, "M": 1.0, "N": _KN_M_S, "S": 0.44704}
+#: conventional inch of mercury, NIST SP 811 (2008), B.8
+_IN_HG_KPA: Final = 3.386389
 
 
 #: the grammar that `pynmea2.parse` goes by
@@ -135,7 +163,7 @@ class _BadFieldError(ValueError):
 class Decoder:
     """Decodes framed lines for one rig. Get it from `decoder_for`."""
 
-    __slots__ = ("_check", "_newest", "_xdr")
+    __slots__ = ("_check", "_newest", "_read", "_xdr")
 
     def __init__(self, rig: Rig) -> None:
         #: the newest line and what it was: a recording's timeline and the pipeline ask for the same one
@@ -150,6 +178,15 @@ class Decoder:
             wanted.append(("pressure", rig.pressure.xdr_name))
         if rig.boom_switch.source == "xdr":
             wanted.append(("boom", rig.boom_switch.xdr_name))
+        weather = rig.weather
+        if weather.air == "xdr":
+            wanted += [("temperature", weather.temperature_name), ("humidity", weather.humidity_name)]
+        #: a sentence that nothing is taken from is only checked, so that it cannot be refused for its fields
+        self._read = dict(_READ)
+        if weather.wind in ("relative", "true"):
+            self._read["MWV,"] = Decoder._wind
+        if "mda" in (weather.wind, weather.air):
+            self._read["MDA,"] = Decoder._meteo
         for channel, name in wanted:
             for kind, table in _XDR_UNITS[channel].items():
                 self._xdr[(kind, name)] = (channel, table)
@@ -174,7 +211,7 @@ class Decoder:
             return Rejected("tag_checksum")
         text = (raw[start:] if start else raw).decode("latin-1").rstrip()
         # An address with 'P' first is proprietary, whatever follows: $PGRMC is not an RMC.
-        read = _READ.get(text[3:7]) if text[1:2] not in "Pp" and text[0] == "$" else None
+        read = self._read.get(text[3:7]) if text[1:2] not in "Pp" and text[0] == "$" else None
         if read is None:
             return self._unused(text)
         if len(text) > MAX_SENTENCE_BYTES:
@@ -266,6 +303,39 @@ class Decoder:
             raise _BadFieldError
         return Zda(_time_ms(data[0]), _days(int(year), int(month), int(day)))
 
+    def _wind(self, data: list[str]) -> Decoded:
+        if len(data) < 5 or data[1] not in ("R", "T") or data[4] not in ("A", "V"):
+            raise _BadFieldError
+        relative = data[1] == "R"
+        if data[4] == "V":
+            return Wind(False, relative, None, None)
+        speed = None
+        if data[2]:
+            factor = _WIND_UNITS.get(data[3])
+            if factor is None:
+                raise _BadFieldError
+            speed = _number(data[2]) * factor
+        return Wind(True, relative, _track(data[0]), speed)
+
+    def _meteo(self, data: list[str]) -> Decoded:
+        if len(data) < 20:
+            raise _BadFieldError
+        pressure = _stated(data, 2, "B", 100.0)
+        if pressure is None:
+            pressure = _stated(data, 0, "I", _IN_HG_KPA)
+        speed = _stated(data, 18, "M", 1.0)
+        if speed is None:
+            speed = _stated(data, 16, "N", _KN_M_S)
+        return Meteo(
+            pressure,
+            _stated(data, 4, "C", 1.0),
+            _signed(data[8]) if data[8] else None,
+            _stated(data, 10, "C", 1.0),
+            _track(data[12]) if _stated(data, 12, "T", 1.0) is not None else None,
+            _track(data[14]) if _stated(data, 14, "M", 1.0) is not None else None,
+            speed,
+        )
+
     def _transducers(self, data: list[str]) -> Decoded:
         values: list[tuple[str, float]] = []
         rejected = 0
@@ -352,6 +422,19 @@ def _number(text: str) -> float:
     if not text.replace(".", "", 1).isdecimal():
         raise _BadFieldError
     return float(text)
+
+
+def _signed(text: str) -> float:
+    return -_number(text[1:]) if text[:1] == "-" else _number(text)
+
+
+def _stated(data: list[str], at: int, letter: str, factor: float) -> float | None:
+    """A value with its letter of a unit behind it; None where it is blank, and the letter may be too."""
+    if not data[at]:
+        return None
+    if data[at + 1] != letter:
+        raise _BadFieldError
+    return _signed(data[at]) * factor
 
 
 @lru_cache(maxsize=8)

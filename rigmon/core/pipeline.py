@@ -15,8 +15,9 @@ from rigmon.core.conditions import CONDITIONS, DIAGNOSED, QUIET, Facts, Judge
 from rigmon.core.diagnosis import Watch
 from rigmon.core.flow import FlowMeter
 from rigmon.core.gnss import LIVE_RUN, Receiver
-from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, Zda, decoder_for
+from rigmon.core.nmea import Gga, Meteo, Rejected, Rmc, Transducers, Vtg, Wind, Zda, decoder_for
 from rigmon.core.pressure import Transducer
+from rigmon.core.weather import WeatherState
 from rigmon.model import (
     Act,
     AdcCount,
@@ -53,6 +54,8 @@ _LOG_TROUBLES: Final = ("slow", "failed", "overflow")
 #: stands for the ratios of a rig that sprays standing still, or drives on without any flow
 _STANDING: Final = 1e9
 _NOTHING: Final[tuple[Output, ...]] = ()
+#: the weather is told so often
+_WEATHER_NS: Final = 1_000_000_000
 
 _GPS_STALE: Final = int(Flag.GPS_STALE)
 _GPS_VOID: Final = int(Flag.GPS_VOID)
@@ -71,7 +74,9 @@ _LATE_INPUT: Final = int(Flag.LATE_INPUT)
 _COUNTER_RESET: Final = int(Flag.COUNTER_RESET)
 _INPUT_LOST: Final = int(Flag.INPUT_LOST)
 _LOG_TROUBLE: Final = int(Flag.LOG_TROUBLE)
-_STALE: Final = _GPS_STALE | _FLOW_STALE | _PRESSURE_STALE | _SWITCH_STALE
+_WIND_STALE: Final = int(Flag.WIND_STALE)
+_AIR_STALE: Final = int(Flag.AIR_STALE)
+_STALE: Final = _GPS_STALE | _FLOW_STALE | _PRESSURE_STALE | _SWITCH_STALE | _WIND_STALE | _AIR_STALE
 #: the flags that alerts watch
 _WATCHED: Final = (
     _STALE | _GPS_IMPLAUSIBLE | _FLOW_IMPLAUSIBLE | _PRESSURE_IMPLAUSIBLE | _INPUT_LOST | _LOG_TROUBLE
@@ -87,6 +92,10 @@ class Pipeline:
         self._receiver = Receiver(rig)
         self._flow = FlowMeter(rig.flow)
         self._pressure = Transducer(rig.pressure)
+        #: None where the rig has no sensor of wind or air
+        self._weather = WeatherState(rig) if rig.weather.fitted else None
+        self._weather_second = -1
+        self._weather_stale_ns = _ns(rig.weather.stale_s)
         self._switch_on: bool | None = None
         self._switch_ns = 0
 
@@ -130,8 +139,9 @@ class Pipeline:
         self._judges: list[tuple[AlertMachine, str, Judge]] = []
         for code, (unit, make) in CONDITIONS.items():
             rule = rig.alerts[code]
-            if rule.enabled:
-                self._judges.append((AlertMachine(code, rule), unit, make(rig, rule)))
+            judge = make(rig, rule) if rule.enabled else None
+            if judge is not None:
+                self._judges.append((AlertMachine(code, rule), unit, judge))
         #: those that watch more than flags
         self._value_judges = [
             entry for entry in self._judges if entry[1] not in ("", "s") and entry[0].code not in DIAGNOSED
@@ -229,6 +239,9 @@ class Pipeline:
             if anchor is not None:
                 self._out.append(anchor)
             return 0
+        elif kind is Wind or kind is Meteo:
+            self._wind_or_meteo(t_ns, decoded)  # type: ignore[arg-type]
+            return 0
         else:
             return 0
         if taken:
@@ -252,10 +265,34 @@ class Pipeline:
                     self._count("refused:pressure")
             elif channel == "boom":
                 self._switch(t_ns, value == 1.0)
-            else:
+            elif channel == "volume":
                 self._flow.set_volume(t_ns, value)
                 self._judge_flow()
+            elif self._weather is not None:
+                refused = self._weather.air(t_ns, channel, value)
+                if refused is not None:
+                    self._count("refused:" + refused)
         return self._sensor_step_ns if decoded.values else 0
+
+    def _wind_or_meteo(self, t_ns: int, decoded: Wind | Meteo) -> None:
+        weather = self._weather
+        if weather is None:
+            return
+        if isinstance(decoded, Meteo):
+            for refused in weather.meteo(t_ns, decoded):
+                self._count("refused:" + refused)
+            return
+        speed_m_s = course_deg = None
+        receiver = self._receiver
+        fix_ns = receiver.speed.t_ns
+        if fix_ns is not None and t_ns - fix_ns <= self._gps_stale_ns:
+            speed_m_s, _ = receiver.speed.at(t_ns)
+            if speed_m_s < self._rig.speed.stationary_m_s:
+                speed_m_s = 0.0
+            course_deg = receiver.track_deg
+        refused_wind = weather.wind(t_ns, decoded, speed_m_s, course_deg)
+        if refused_wind is not None:
+            self._count("refused:" + refused_wind)
 
     def _judge_flow(self) -> None:
         if self._flow.implausible:
@@ -437,6 +474,10 @@ class Pipeline:
         if self._log_trouble:
             flags |= _LOG_TROUBLE
 
+        weather = self._weather
+        if weather is not None:
+            flags |= self._weather_flags(t_ns, weather)
+
         boom_state = None if boom is None else int(boom)
         self._out.append(
             Sample(
@@ -444,6 +485,10 @@ class Pipeline:
                 basis, distance, area, volume, flags,
             )
         )  # fmt: skip
+        if weather is not None and t_ns // _WEATHER_NS != self._weather_second:
+            self._weather_second = t_ns // _WEATHER_NS
+            self._facts.weather = weather.now(t_ns)
+            self._out.append(self._facts.weather)
         self._prev_ns = t_ns
         self._prev_speed = speed
         watch = self.watch
@@ -463,6 +508,15 @@ class Pipeline:
             self._tally_ns = t_ns + _TALLY_NS
         self._set_deadline(t_ns, fix_ns)
 
+    def _weather_flags(self, t_ns: int, weather: WeatherState) -> int:
+        """A sensor that is fitted is given as long at the start as later."""
+        sensor, flags = self._rig.weather, 0
+        if sensor.wind != "none" and t_ns - (weather.wind_ns or 0) > self._weather_stale_ns:
+            flags |= _WIND_STALE
+        if sensor.air != "none" and t_ns - (weather.air_ns or 0) > self._weather_stale_ns:
+            flags |= _AIR_STALE
+        return flags
+
     def _set_deadline(self, t_ns: int, fix_ns: int | None) -> None:
         """The longest sample, or sooner: the moment something turns stale or a running delay ends."""
         deadline = t_ns + _LONGEST_NS
@@ -476,6 +530,12 @@ class Pipeline:
             stale = (newest_ns or 0) + limit_ns + 1
             if t_ns < stale < deadline:
                 deadline = stale
+        weather = self._weather
+        if weather is not None:
+            for newest_ns in (weather.wind_ns, weather.air_ns):
+                stale = (newest_ns or 0) + self._weather_stale_ns + 1
+                if t_ns < stale < deadline:
+                    deadline = stale
         for due in self._due:
             if t_ns < due < deadline:
                 deadline = due
@@ -511,6 +571,9 @@ class Pipeline:
             facts.flow_age_s = (t_ns - (self._flow.t_ns or 0)) * 1e-9
             facts.pressure_age_s = (t_ns - (self._pressure.t_ns or 0)) * 1e-9
             facts.switch_age_s = (t_ns - self._switch_ns) * 1e-9
+            if self._weather is not None:
+                facts.wind_age_s = (t_ns - (self._weather.wind_ns or 0)) * 1e-9
+                facts.air_age_s = (t_ns - (self._weather.air_ns or 0)) * 1e-9
         due = self._due
         due.clear()
         # most alerts watch flags alone: none is up and none was, so there is nothing to judge

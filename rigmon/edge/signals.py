@@ -94,6 +94,16 @@ MANNERS: Final[dict[str, Manner]] = {
     "rate_low": _HAND,
     "speed_fast": Manner(Light.DARK, Sound.TOO_FAST, SPEED_SOUND_AFTER_S),
     "speed_slow": Manner(Light.DARK, Sound.TOO_SLOW, SPEED_SOUND_AFTER_S),
+    # the driver stops or goes on by the label; a tone that means boom and pump would mislead
+    "wind_high": Manner(Light.FAST),
+    "gust_high": Manner(Light.FAST),
+    "wind_low": _KNOW,
+    "temperature_high": _KNOW,
+    "temperature_low": _KNOW,
+    "humidity_high": _KNOW,
+    "humidity_low": _KNOW,
+    "wind_silent": _KNOW,
+    "air_silent": _KNOW,
     "start_mismatch": _KNOW,
     "output_changed": _KNOW,
     "flowmeter_unsteady": _KNOW,
@@ -135,6 +145,7 @@ def signal(
     rig: Rig,
     age_s: float,
     before: Signal | None = None,
+    acknowledged: Container[str] = (),
 ) -> Signal:
     """What to show `age_s` after `sample` came (without one: after the start).
 
@@ -146,7 +157,6 @@ def signal(
     stale = age_s >= STALE_S
     sample = None if stale else sample
     if sample is not None and before is not None and sample.t_ns < before.t_ns:
-    acknowledged: Container[str] = (),
         before = None  # a run that begins anew: what was shown is of another
     boom_on = sample is not None and sample.boom_on == 1
     spot: int | None = None

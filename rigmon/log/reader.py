@@ -24,9 +24,10 @@ from rigmon.log.schema import (
     OLDEST_VERSION,
     SCHEMA_VERSION,
     SUFFIX,
+    WEATHER_VERSION,
     add_functions,
 )
-from rigmon.model import Act, Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally, Weather
 
 __all__ = ["Gap", "RunEntry", "RunLog", "is_run_log", "list_runs"]
 
@@ -63,6 +64,7 @@ class RunLog:
         self.header: RunHeader
         self.rig_sha256: str
         self.keeps_findings: bool  #: and acts; False: made before logs did; outputs are the others then
+        self.keeps_weather: bool
         self._readings_written: int | None
 
     @classmethod
@@ -103,6 +105,7 @@ class RunLog:
                 f" the {'newest' if age == 'newer' else 'oldest'} that this rigmon reads; {what}"
             )
         self.keeps_findings = version >= FINDINGS_VERSION
+        self.keeps_weather = version >= WEATHER_VERSION
         row = self.connection.execute(
             f"SELECT {_columns(RunHeader)}, rig_sha256, readings FROM run"
         ).fetchone()
@@ -183,8 +186,10 @@ class RunLog:
 
     @property
     def outputs_count(self) -> int:
-        """Samples, alerts, anchors, tallies, findings and acts together."""
+        """Samples, alerts, anchors, tallies, findings, acts and weather together."""
         tables = ["sample", "alert", "anchor", "tally", *(["finding", "act"] if self.keeps_findings else [])]
+        if self.keeps_weather:
+            tables.append("weather")
         row = self._one("SELECT " + " + ".join(f"(SELECT count(*) FROM {table})" for table in tables))
         return 0 if row is None else int(row[0])
 
@@ -240,6 +245,10 @@ class RunLog:
         """What people did; nothing in a log that keeps no acts (`keeps_findings`)."""
         return (act for _, act in self._numbered_acts())
 
+    def weather(self) -> Iterator[Weather]:
+        """Wind and air; nothing in a log that was made before logs kept it."""
+        return (weather for _, weather in self._numbered_weather())
+
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
         return (output for _, output in self.numbered_outputs())
@@ -253,6 +262,7 @@ class RunLog:
             self._numbered("tally", Tally._make),
             self._numbered_findings(),
             self._numbered_acts(),
+            self._numbered_weather(),
         )
         return merge(*parts, key=itemgetter(0))
 
@@ -265,6 +275,11 @@ class RunLog:
         if self.keeps_findings:
             for n, *row in self._rows(f"SELECT n, {_columns(Act)} FROM act ORDER BY n"):
                 yield n, _act(row)
+
+    def _numbered_weather(self) -> Iterator[tuple[int, Weather]]:
+        if self.keeps_weather:
+            for n, *row in self._rows(f"SELECT n, {_columns(Weather)} FROM weather ORDER BY n"):
+                yield n, Weather._make(row)
 
     def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
         for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):

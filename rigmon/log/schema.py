@@ -1,4 +1,4 @@
-"""The run log's file format: one SQLite file per run, version 2.
+"""The run log's file format: one SQLite file per run, version 3.
 
 Raw readings lie in blocks of at most a second, deflated: written row by row they would cost a card more
 than twice the bytes, and their checksums show a bit that flipped. Everything computed lies in plain
@@ -6,7 +6,7 @@ rows, one table per kind, numbered together by `n` in the order of production.
 
 Columns that hold a float are ANY, not REAL: SQLite stores a REAL -0.0 as the integer 0 and the sign is lost.
 
-Version 1 had no tables of findings and acts; it is read as a log that kept none.
+Version 1 had no tables of findings and acts, version 2 none of weather: they are read as logs that kept none.
 
 The views that read blocks (reading, reading_text) call sqlar_uncompress(), which the sqlite3 shell and
 `RunLog.connection` know; for another connection `add_functions` adds it. All other views need nothing.
@@ -22,10 +22,12 @@ from rigmon.units import UNITS
 
 #: "RIGM", at offset 68 of the file
 APPLICATION_ID: Final = 0x5249474D
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 #: of these the oldest that is read, and the oldest that holds findings and acts
 OLDEST_VERSION: Final = 1
 FINDINGS_VERSION: Final = 2
+#: the oldest that holds weather
+WEATHER_VERSION: Final = 3
 #: Every commit writes whole pages (again into the file at a checkpoint), so small ones wear a card least.
 PAGE_BYTES: Final = 512
 #: what a run log is called, so that any SQLite tool opens it
@@ -125,6 +127,25 @@ CREATE TABLE act (            -- what people did during the run
   text TEXT NOT NULL,         -- the note; the alert's code; why the run was ended; the record's name
   volume_l ANY,               -- of a refill: added; NULL: not measured
   "full" INTEGER              -- of a refill: 1 filled to what the tank holds
+) STRICT;
+
+CREATE TABLE weather (        -- about once a second, where the rig has a sensor of wind or air
+  n INTEGER PRIMARY KEY,
+  t_ns INTEGER NOT NULL,
+  wind_m_s ANY,               -- over the ground, the newest reading
+  wind_from_deg ANY,          -- where it comes from, clockwise from true north
+  apparent_wind_m_s ANY,      -- as felt on the moving rig
+  apparent_angle_deg ANY,     -- clockwise from the bow
+  wind_2min_m_s ANY,          -- scalar mean; over less time where there is not enough yet
+  wind_2min_from_deg ANY,     -- of the vector mean
+  wind_10min_m_s ANY,
+  wind_10min_from_deg ANY,
+  gust_m_s ANY,               -- highest mean of 3 s in 10 min
+  wind_span_s ANY,            -- how far back the 10 min mean and the gust reach
+  air_temperature_c ANY,
+  humidity_pct ANY,           -- relative
+  dew_point_c ANY,            -- as the station states it
+  air_pressure_kpa ANY
 ) STRICT;
 
 CREATE TABLE loss (
@@ -293,6 +314,33 @@ SELECT
 FROM run, total, raw;
 """
 
+_WINDS: Final = ("wind", "apparent_wind", "wind_2min", "wind_10min", "gust")
+
+
+def _weather_view(name: str, unit: str, suffix: str, *air: str) -> str:
+    factor = _literal(UNITS["speed"][unit])
+    speeds = {wind: f"w.{wind}_m_s / {factor} AS {wind}_{suffix}" for wind in _WINDS}
+    columns = ",\n  ".join(
+        (
+            "w.t_ns / 1e9 AS t_s",
+            f"{_utc('w.t_ns')} AS utc",
+            speeds["wind"],
+            "w.wind_from_deg",
+            speeds["wind_2min"],
+            "w.wind_2min_from_deg",
+            speeds["wind_10min"],
+            "w.wind_10min_from_deg",
+            speeds["gust"],
+            "w.wind_span_s",
+            speeds["apparent_wind"],
+            "w.apparent_angle_deg",
+            *air,
+            "w.humidity_pct",
+        )
+    )
+    return f"CREATE VIEW {name} AS SELECT\n  {columns}\nFROM weather AS w ORDER BY w.n;\n"
+
+
 DDL: Final = "".join(
     (
         _TABLES,
@@ -320,6 +368,22 @@ DDL: Final = "".join(
             "s.distance_m",
             "s.area_m2",
             "s.volume_l",
+        ),
+        _weather_view(
+            "weather_us",
+            "mph",
+            "mph",
+            "w.air_temperature_c * 1.8 + 32 AS air_temperature_f",
+            "w.dew_point_c * 1.8 + 32 AS dew_point_f",
+            f"w.air_pressure_kpa / {_literal(UNITS['air pressure']['inHg'])} AS air_pressure_inhg",
+        ),
+        _weather_view(
+            "weather_metric",
+            "km/h",
+            "km_h",
+            "w.air_temperature_c",
+            "w.dew_point_c",
+            "w.air_pressure_kpa * 10 AS air_pressure_hpa",
         ),
     )
 )

@@ -16,7 +16,7 @@ from rigmon.errors import LogError
 from rigmon.log import files
 from rigmon.log.codec import Block, blocks
 from rigmon.log.schema import APPLICATION_ID, DDL, PAGE_BYTES, SCHEMA_VERSION
-from rigmon.model import Act, Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Reading, RunHeader, Sample, Tally, Weather
 
 #: The write-ahead log is folded into the file when it has grown to this: seldom, because that is when a
 #: failed sync can do harm, yet small enough to be folded in well under a second when the power goes.
@@ -27,7 +27,7 @@ _INSERT_BLOCK: Final = "INSERT INTO reading_block VALUES (?, ?, ?, ?, ?, ?, ?)"
 _INSERT_LOSS: Final = "INSERT OR IGNORE INTO loss VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 _INSERT: Final[dict[type[Any], str]] = {
     kind: f"INSERT INTO {kind.__name__.lower()} VALUES ({', '.join('?' * (len(kind._fields) + 1))})"
-    for kind in (Sample, Alert, Anchor, Tally, Finding, Act)
+    for kind in (Sample, Alert, Anchor, Tally, Finding, Act, Weather)
 }
 
 Numbered = tuple[int, Output]  #: an output and its place in the order of production

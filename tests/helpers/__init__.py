@@ -39,6 +39,12 @@ ALL_XDR: dict[str, dict[str, Any]] = {
 }
 
 
+WEATHER_ALERTS = (
+    *("wind_high", "gust_high", "wind_low", "temperature_high", "temperature_low"),
+    *("humidity_high", "humidity_low", "wind_silent", "air_silent"),
+)
+
+
 def rig_toml(**sections: dict[str, Any]) -> str:
     """The round rig with more or other sections; alerts by their code: `alerts_gps_lost={...}`."""
     merged = {name: dict(keys) for name, keys in ROUND.items()}

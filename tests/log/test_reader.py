@@ -54,8 +54,8 @@ _UNREADABLE = {
     "short": (lambda path: path.write_bytes(path.read_bytes()[:60]), "not a SQLite file"),
     "another database": (lambda path: _change(path, "PRAGMA application_id = 1"), "not a run log of rigmon"),
     "newer": (
-        lambda path: _change(path, "PRAGMA user_version = 3"),
-        "run log format 3 is newer than 2, the newest that this rigmon reads; update rigmon to read it",
+        lambda path: _change(path, "PRAGMA user_version = 4"),
+        "run log format 4 is newer than 3, the newest that this rigmon reads; update rigmon to read it",
     ),
     "older": (
         lambda path: _change(path, "PRAGMA user_version = 0"),
@@ -79,7 +79,7 @@ def test_the_header_bytes(ended):
     # sqlite.org/fileformat2.html, 1.3: application id at 68, user version at 60, both big-endian
     head = ended.read_bytes()[:100]
     assert head[68:72] == b"RIGM" == APPLICATION_ID.to_bytes(4, "big")
-    assert int.from_bytes(head[60:64], "big") == 2
+    assert int.from_bytes(head[60:64], "big") == 3
 
 
 def test_is_run_log(ended, tmp_path):
