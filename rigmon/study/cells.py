@@ -11,8 +11,8 @@ from rigmon.rig import Rig
 from rigmon.simulate import Event
 
 #: a fault begins soon after the level is learned, or minutes later
-_ONSET_S: Final = (180.0, 480.0)
-_WATCH_S: Final = 240.0
+_ONSET_S: Final = (150.0, 390.0)
+_WATCH_S: Final = 120.0
 _HOUR_S: Final = 3600.0
 #: a receiver that is late is late from its first fix
 _FROM_START: Final = (0.0, 0.0)
@@ -67,7 +67,7 @@ def cells(rig: Rig, other: Rig | None = None) -> tuple[Cell, ...]:
     comments are what the simulator's plumbing makes of the fault.
     """
     n = rig.nozzle_count
-    plugged = [_plugged(rig, 1), _plugged(rig, 2)]
+    plugged = [_plugged(rig, m) for m in (1, 2) if m < n]
     if other is not None:
         plugged.append(_plugged(other, 1))
     return (

@@ -32,14 +32,19 @@ CAUSE_RIGHT: Final = 0.9
 def judged(told: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     """The goals that these cells bear on: about, limit, at_most, value, low, high, met, sure.
 
-    `met` goes by the value; `sure`: the interval lies on the same side of the limit. The causes are judged
-    over all the faults together, each cell alone beside it in `below`: those under the limit.
+    `met` goes by the value; `sure`: the interval lies on the same side of the limit. `by_the_clock`, where
+    there is a time to keep: the value if the turns count too. The causes are judged over all the faults
+    together; `below` are the cells that alone are under the limit.
     """
     found = []
     by_name = {cell["name"]: cell for cell in told if cell["runs"]}
     for goal in GOALS:
         if goal.cell in by_name:
-            found.append(_judge(goal.about, goal.limit, goal.at_most, by_name[goal.cell][goal.figure]))
+            cell = by_name[goal.cell]
+            one = _judge(goal.about, goal.limit, goal.at_most, cell[goal.figure])
+            if goal.figure == "in_time":
+                one["by_the_clock"] = cell["by_the_clock"]["value"]
+            found.append(one)
     faults = [cell for cell in by_name.values() if cell.get("cause_right") and cell["cause_right"]["of"]]
     if faults:
         right = sum(cell["cause_right"]["count"] for cell in faults)

@@ -21,7 +21,6 @@ from rigmon.core.pipeline import Pipeline
 from rigmon.model import Alert, Finding, Output
 from rigmon.replay import drive
 from rigmon.simulate.noise import Floats
-from rigmon.simulate.scenario import LONGEST_RUN_S
 from rigmon.study.cells import Cell
 from rigmon.study.noise import Noise
 
@@ -57,8 +56,8 @@ def one_run(cell: Cell, noise: Noise, seed: int, number: int) -> dict[str, Any]:
     scenario = replace(
         _scenario(cell, noise, own, number, rng, onset_s), events=tuple(_events(cell, onset_s, rng))
     )
-    simulation = sim.simulate(scenario)
-    trace = simulation.trace
+    recorded = sim.record(scenario)
+    trace = recorded.trace
     on = _BoomOn.along(trace.t_s, trace.path_m, trace.boom_on)
     if cell.causes:
         begun_s = onset_s
@@ -67,7 +66,7 @@ def one_run(cell: Cell, noise: Noise, seed: int, number: int) -> dict[str, Any]:
         begun_s = end_s = cell.lasts_s
     raised: list[tuple[str, float]] = []
     named: list[int] = []
-    for output in _outputs(simulation, end_s):
+    for output in _outputs(recorded, end_s):
         if isinstance(output, Alert) and output.raised and output.code in DIAGNOSED:
             raised.append((output.code, output.t_ns / 1e9))
         elif isinstance(output, Finding) and output.nozzles and output.t_ns >= begun_s * 1e9:
@@ -117,7 +116,7 @@ def _scenario(
 def _events(cell: Cell, onset_s: float, rng: random.Random) -> Iterator[sim.Event]:
     if cell.causes or not cell.again_s:
         for fault in cell.faults:
-            yield fault.event(onset_s, LONGEST_RUN_S)
+            yield fault.event(onset_s, sim.LONGEST_RUN_S)
         return
     begin_s, number = onset_s, 0
     while begin_s < cell.lasts_s - cell.again_s / 2:
@@ -126,10 +125,10 @@ def _events(cell: Cell, onset_s: float, rng: random.Random) -> Iterator[sim.Even
         number += 1
 
 
-def _outputs(simulation: sim.Simulation, end_s: float) -> Iterator[Output]:
+def _outputs(recorded: sim.Recorded, end_s: float) -> Iterator[Output]:
     """What the pipeline makes of the recording until `end_s`."""
     end_ns = round(end_s * 1e9)
-    for reading, outputs in drive(Pipeline(simulation.scenario.rig), sim.readings(simulation)):
+    for reading, outputs in drive(Pipeline(recorded.scenario.rig), sim.readings(recorded)):
         if reading.t_ns > end_ns:
             return
         yield from outputs

@@ -12,6 +12,7 @@ _NAME: Final = 27
 _NOTE: Final = (
     "Rigs, faults and noise are simulated and invented. In brackets: 95 % intervals (shares: Wilson;",
     "rates: Garwood; delays: order statistics). Delays count with the boom on, from when the fault began.",
+    "Missed: runs without any diagnosis in the time watched. Early: diagnoses before the fault began.",
 )
 
 
@@ -132,6 +133,8 @@ def _goals(goals: list[dict[str, Any]]) -> list[str]:
             figure, limit = f"{_share(goal)} %", f"{100 * goal['limit']:g} % or more"
         verdict = "met" if goal["met"] else "MISSED"
         sure = "" if goal["sure"] else " (more runs could turn that)"
+        if "by_the_clock" in goal:
+            figure += f" (turns counted too: {_figure(100 * goal['by_the_clock'])} %)"
         lines += _wrapped(f"{verdict}: {goal['about']}: {figure}; asked: {limit}{sure}", "  ")
         if goal.get("below"):
             lines += _wrapped(f"alone below that: {', '.join(goal['below'])}", "    ")

@@ -53,6 +53,13 @@ def test_cells_are_chosen_by_name_or_its_beginning(rig: Rig) -> None:
         chosen(every, ("healthy", "wheel"))
 
 
+def test_a_boom_of_one_nozzle_cannot_lose_two(rig: Rig) -> None:
+    names = [cell.name for cell in cells(with_nozzles(rig, 1))]
+    assert not [name for name in names if name.startswith("plugged")]
+    assert "half_plugged_1_of_1" in names
+    assert [c.name for c in cells(with_nozzles(rig, 2))][:2] == ["plugged_1_of_2", "half_plugged_1_of_2"]
+
+
 def test_a_longer_boom_is_the_same_but_for_its_nozzles(rig: Rig) -> None:
     """Hand-worked: 18 / 12 of the flow and of the swath, so that rate and speed stay."""
     longer = with_nozzles(rig, 18)
@@ -224,6 +231,7 @@ def test_a_goal_is_met_or_missed_for_sure_or_not(rig: Rig, in_time: int, met: bo
     goal, cause = judged([tally(cell, runs)])
     assert goal["about"] == "1 of 12 plugged is found within 15 s"
     assert (goal["met"], goal["sure"]) == (met, sure)
+    assert goal["by_the_clock"] == in_time / 200
     assert (cause["met"], cause["sure"], cause["below"]) == (True, True, [])
 
 
