@@ -125,8 +125,12 @@ def _list_events(ctx: click.Context, _param: click.Parameter, asked: bool) -> No
         takes = f"; takes {' and '.join(more)}" if more else ""
         slow = ", left out: over its duration" if about.slow else ""
         click.echo(f"{kind:<18}{about.about}{size}{takes}{slow}")
-    click.echo("Sizes are typed as 30%, as 2 (nozzles) or as 1.5s. After them: ramp=20s, it grows to its size in")
-    click.echo("so long; nozzles=3+4, these, from 1 at the left end, instead of any; share=50%, plugged in part.")
+    click.echo(
+        "Sizes are typed as 30%, as 2 (nozzles) or as 1.5s. After them: ramp=20s, it grows to its size in"
+    )
+    click.echo(
+        "so long; nozzles=3+4, these, from 1 at the left end, instead of any; share=50%, plugged in part."
+    )
     ctx.exit()
 
 
@@ -151,6 +155,11 @@ def _scenario_options(function: Any) -> Any:
 )
 @click.option("--sentences", help="Receiver's sentences, such as RMC,GGA.")
 @click.option("--sensors", help="XDR sensors to send: of flow,pressure,switch; 'none' for GPS alone.")
+@click.option(
+    "--noise",
+    help="Receiver and meters as noisy as they commonly are: calm, usual or rough; single noises typed "
+    "beside it stand.",
+)
 @click.option("--nmea41", is_flag=True, help="RMC with the navigational status field of NMEA 4.1.")
 @click.option("--tag-blocks", is_flag=True, help="An NMEA 4 TAG block with the time before each sentence.")
 @click.option(
@@ -185,6 +194,7 @@ def command(
     origin: str | None,
     sentences: str | None,
     sensors: str | None,
+    noise: str | None,
     nmea41: bool,
     tag_blocks: bool,
     events: tuple[str, ...],
@@ -210,7 +220,7 @@ def command(
     from rigmon import simulate as sim
 
     truth_path = _targets(out, truth, force)
-    options = fields
+    options = fields if noise is None else {**sim.typical_noise(noise), **fields}
     if rig_file is not None:
         options["rig"] = config.load(rig_file)[0]
     if start is not None:

@@ -12,6 +12,7 @@ truth is worked out from the motion itself, never from what the receiver printed
     boom       boom state, pressure and flow over time
     receiver   the sentences of a GPS receiver, with its noise and its lateness
     meters     what flowmeter and transducer read
+    typical    noise as it commonly is
     sensors    the XDR sentences of a sensor node
     damage     lines garbled on the way
     ground     how often the boom went over the ground in truth, and the dose under each nozzle
@@ -40,11 +41,13 @@ from rigmon.simulate.scenario import (
     scenario_as_dict,
     scenario_from_dict,
 )
+from rigmon.simulate.typical import TYPICAL, typical_noise
 
 __all__ = [
     "EVENT_KINDS",
     "LONGEST_RUN_S",
     "SIMULATION_VERSION",
+    "TYPICAL",
     "Event",
     "EventKind",
     "Recorded",
@@ -57,5 +60,6 @@ __all__ = [
     "scenario_as_dict",
     "scenario_from_dict",
     "simulate",
+    "typical_noise",
     "write",
 ]

@@ -78,10 +78,8 @@ def record(scenario: Scenario) -> Recorded:
     sent = receiver.sentences_of(scenario, fixes) + sensors.sentences_of(scenario, trace)
     sent.sort(key=lambda timed: timed[0])  # stable: within an epoch the receiver speaks first
     start_ms = round(scenario.start_utc.astimezone(UTC).timestamp() * 1000)
-    lines = [
-        (ms, ((tag_block(start_ms + ms) if scenario.tagged else "") + text).encode("ascii"))
-        for ms, text in sent
-    ]
+    tagged = scenario.tagged
+    lines = [(ms, ((tag_block(start_ms + ms) if tagged else "") + text).encode("ascii")) for ms, text in sent]
     lines, damaged = damage.garble(scenario, lines)
     return Recorded(
         scenario=scenario,

@@ -292,7 +292,7 @@ def test_a_smoothed_speed_follows_by_the_first_order(parameters: dict[str, objec
 
 
 def test_smoothing_takes_noise_away_and_makes_it_linger() -> None:
-    """White noise behind it: variance times (1 - p)/(1 + p), correlation p = exp(-dt/tau) from one to the next."""
+    """White noise behind it: variance times (1 - p)/(1 + p), correlation p = exp(-dt/tau) at one step."""
     rest = residuals(long_drive(white_noise_m_s=0.2, smoothing_s=1.0))
     p = exp(-0.2)
     assert rest.std() == pytest.approx(0.2 * ((1 - p) / (1 + p)) ** 0.5, rel=0.05)

@@ -2,6 +2,7 @@
 
 import json
 from datetime import UTC, datetime
+from math import hypot
 
 import pytest
 from written import round_rig, sources
@@ -9,6 +10,7 @@ from written import round_rig, sources
 from rigmon.errors import UsageError
 from rigmon.simulate import (
     EVENT_KINDS,
+    TYPICAL,
     Event,
     Scenario,
     demo_rig,
@@ -16,6 +18,7 @@ from rigmon.simulate import (
     scenario_as_dict,
     scenario_from_dict,
     simulate,
+    typical_noise,
 )
 
 
@@ -152,3 +155,17 @@ def test_a_scenario_that_is_not_one_is_refused() -> None:
     for wrong in ({**stated, "wind": 3}, {**stated, "start_utc": "soon"}, {**stated, "rig": 5}):
         with pytest.raises(UsageError, match="not a scenario"):
             scenario_from_dict(wrong)
+
+
+def test_typical_noise_is_a_scenarios_and_in_the_bounds_that_recordings_show() -> None:
+    """Speed: 0.03 to 0.13 m/s in all, 0.5 s late at most: as recordings of real receivers show."""
+    worst = 0.0
+    for name in TYPICAL:
+        asked = Scenario(passes=1, **typical_noise(name))
+        speed_sd = hypot(asked.white_noise_m_s, asked.correlated_noise_m_s)
+        assert 0.03 <= speed_sd <= 0.13
+        assert asked.latency_s <= 0.5
+        assert speed_sd > worst  # calm, usual, rough
+        worst = speed_sd
+    with pytest.raises(UsageError, match="noise 'loud' is not known; use one of: calm, usual, rough"):
+        typical_noise("loud")
