@@ -14,6 +14,7 @@ from rigmon.cli.study import run_study, study_options, told_apart
 from rigmon.errors import UsageError
 
 LENGTH, SPEED, TIME = Quantity("length"), Quantity("speed"), Quantity("time")
+TEMPERATURE = Quantity("temperature")
 
 #: the decoder reads 80 to 99 as a receiver whose week count has rolled over
 _YEARS = range(2000, 2080)
@@ -80,6 +81,11 @@ _OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
     ("--flow-correlated-time", "flow_correlated_tau_s", TIME, "How long that noise lingers, such as '5 s'."),
     ("--flow-lag", "flow_tau_s", TIME, "Time constant with which the flowmeter follows, such as '0.5 s'."),
     ("--pressure-noise", "pressure_noise_pct", float, "Transducer's noise, %."),
+    ("--wind", "wind_m_s", SPEED, "Mean wind, of a rig file with [weather], such as '7 mph' or '3 m/s'."),
+    ("--wind-from", "wind_from_deg", float, "Where it comes from, degrees clockwise from north."),
+    ("--gustiness", "gustiness_pct", float, "Standard deviation of the wind's gusts, % of its mean."),
+    ("--air-temperature", "air_temperature_c", TEMPERATURE, "Air temperature, such as '64 F' or '18 C'."),
+    ("--humidity", "humidity_pct", float, "Relative humidity, %."),
     ("--pressure-correlated", "pressure_correlated_pct", float, "Transducer's noise that lingers, %."),
     (
         "--pressure-correlated-time",

@@ -14,6 +14,7 @@ truth is worked out from the motion itself, never from what the receiver printed
     meters     what flowmeter and transducer read
     typical    noise as it commonly is
     sensors    the XDR sentences of a sensor node
+    weather    wind and air over time, and the sentences of a weather sensor
     damage     lines garbled on the way
     ground     how often the boom went over the ground in truth, and the dose under each nozzle
     stretches  where the ground did not get its rate in truth, and why

@@ -160,6 +160,8 @@ EVENT_KINDS: Final[dict[str, EventKind]] = {
     "flow_silent": EventKind("nothing from the flowmeter"),
     "pressure_silent": EventKind("nothing from the pressure transducer"),
     "switch_silent": EventKind("nothing from the boom switch"),
+    "wind_silent": EventKind("nothing from the wind sensor"),
+    "air_silent": EventKind("nothing of temperature and humidity"),
     "garbled": EventKind("lines are damaged on the way", "share of the lines that are damaged", 0.2),
 }
 

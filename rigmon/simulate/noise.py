@@ -32,6 +32,8 @@ _STREAMS: Final = {
     "pulsation": 15,
     "air": 16,
     "bumps": 17,
+    "gusts": 18,
+    "wind_swing": 19,
 }
 
 

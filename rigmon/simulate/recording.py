@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rigmon.errors import UsageError
 from rigmon.model import NmeaLine, Source
-from rigmon.simulate import boom, damage, motion, receiver, sensors, truth
+from rigmon.simulate import boom, damage, motion, receiver, sensors, truth, weather
 from rigmon.simulate.boom import Trace
 from rigmon.simulate.scenario import Scenario
 from rigmon.simulate.sentences import tag_block
@@ -76,6 +76,7 @@ def record(scenario: Scenario) -> Recorded:
     trace = boom.run_boom(scenario, path, drive)
     fixes = receiver.observe(scenario, path, drive)
     sent = receiver.sentences_of(scenario, fixes) + sensors.sentences_of(scenario, trace)
+    sent += weather.sentences_of(scenario, path, drive)
     sent.sort(key=lambda timed: timed[0])  # stable: within an epoch the receiver speaks first
     start_ms = round(scenario.start_utc.astimezone(UTC).timestamp() * 1000)
     tagged = scenario.tagged

@@ -111,6 +111,16 @@ class Scenario:
     vibration_pct: float = 0.0  #: standard deviation of a narrow-band noise of the transducer
     vibration_hz: float = 31.7  #: where it lies; it aliases into what sensor_hz can show
 
+    # the weather, of a rig that reads it: sent by the sentences that its rig file names
+    wind_m_s: float = 3.0  #: mean, over the ground
+    wind_from_deg: float = 270.0
+    gustiness_pct: float = 20.0  #: standard deviation of the speed's AR(1) part, of the mean
+    gust_tau_s: float = 8.0
+    wind_swing_deg: float = 8.0  #: standard deviation of the direction's AR(1) part
+    air_temperature_c: float = 18.0
+    humidity_pct: float = 60.0
+    weather_hz: int = 1
+
     # the liquid: see hydraulics.plant_for
     pump_shutoff_ratio: float = 3.5
     bypass_pct: float = 25.0
@@ -177,6 +187,12 @@ class Scenario:
                         f"sensors = {sensor!r} cannot be sent: the rig's {section}.source is {source!r}; "
                         f'set {section}.source = "xdr" in the rig file'
                     )
+        for sensor in ("wind", "air"):
+            source = getattr(self.rig.weather, sensor)
+            if self.of_kind(f"{sensor}_silent") and source == "none":
+                raise UsageError(
+                    f"event {sensor}_silent: this rig reads none; set weather.{sensor} in the rig file"
+                )
         for sensor in SENSORS:
             if f"{sensor}_silent" in {event.kind for event in self.events} and sensor not in self.sent:
                 raise UsageError(f"event {sensor}_silent: this rig sends no {sensor}")
@@ -223,7 +239,7 @@ class Scenario:
     def tagged(self) -> bool:
         """Whether TAG blocks are written."""
         if self.tag_blocks is None:
-            return bool(self.sent) and bool(self.of_kind("gps_dropout"))
+            return (bool(self.sent) or self.rig.weather.fitted) and bool(self.of_kind("gps_dropout"))
         return self.tag_blocks
 
     @property
@@ -261,7 +277,7 @@ class Scenario:
 
 
 _SECTIONS: Final = {"flow": "flow", "pressure": "pressure", "switch": "boom_switch"}
-_WHOLE: Final = ("seed", "passes", "gps_hz", "sensor_hz", "position_decimals")
+_WHOLE: Final = ("seed", "passes", "gps_hz", "sensor_hz", "weather_hz", "position_decimals")
 _BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
     ("seed", 0, 2**63 - 1),
     ("passes", 1, 10000),
@@ -301,6 +317,14 @@ _BOUNDS: Final[tuple[tuple[str, float, float], ...]] = (
     ("pressure_correlated_tau_s", 0.01, 3600),
     ("vibration_pct", 0, 50),
     ("vibration_hz", 0.01, 1000),
+    ("wind_m_s", 0, 40),
+    ("wind_from_deg", -360, 360),
+    ("gustiness_pct", 0, 100),
+    ("gust_tau_s", 0.01, 3600),
+    ("wind_swing_deg", 0, 180),
+    ("air_temperature_c", -40, 60),
+    ("humidity_pct", 0, 100),
+    ("weather_hz", 1, 10),
     ("pump_shutoff_ratio", 1.01, 1000),
     ("bypass_pct", 0, 1000),
     ("valve_rise_pct", 0.1, 1000),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rigmon.core.conditions import SPEED_LIMIT_TOLERANCES
 from rigmon.core.rate import application_rate_l_ha, flow_for_rate_l_min, speed_band_m_s
-from rigmon.simulate import ground
+from rigmon.simulate import ground, weather
 from rigmon.simulate.boom import Trace
 from rigmon.simulate.events import Event
 from rigmon.simulate.faults import BALANCED, change_of, touched_nozzles
@@ -99,6 +99,7 @@ def truth_of(scenario: Scenario, path: Path, trace: Trace) -> dict[str, Any]:
         "nozzles": ground.nozzles(scenario, path, trace),
         "coverage": ground.coverage(scenario, path, trace),
         "field": _field(scenario, path),
+        "weather": weather.truth_of(scenario, float(trace.t_s[-1])),
         "stretches": stretches(scenario, trace),
         "liquid": {
             "metered_l": fsum(trace.cell_metered_l_min[on] / 60 * t_on),
@@ -312,6 +313,8 @@ def _silences(scenario: Scenario, trace: Trace) -> list[dict[str, Any]]:
         ("flow_silent", ("flow_silent",), rig.flow.stale_s),
         ("pressure_silent", ("pressure_silent",), rig.pressure.stale_s),
         ("boom_switch_silent", ("switch_silent",), rig.boom_switch.stale_s),
+        ("wind_silent", ("wind_silent",), rig.weather.stale_s),
+        ("air_silent", ("air_silent",), rig.weather.stale_s),
     )
     due = []
     for code, kinds, stale_s in table:
