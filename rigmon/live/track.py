@@ -6,7 +6,7 @@ of any length stays bounded, and only loses detail that no screen can show.
 """
 
 from array import array
-from math import cos, hypot, pi, radians
+from math import asin, atan2, cos, hypot, pi, radians
 from typing import Any, Final
 
 from rigmon.model import Sample
@@ -60,7 +60,8 @@ class Track:
         self._longest_m = _LONGEST_M
         self._at: tuple[float, float] | None = None  # where the newest sample was
         self._start: tuple[float, float] | None = None  # where the open piece began
-        self._mid: tuple[float, float] | None = None  # its end when it had its shortest length
+        self._heading: float | None = None  # of the open piece's first point that is far enough off
+        self._cone = (-pi, pi)  # headings, from that one, whose line passes all its points near enough
         self._code = GAP
         self._volume_l = self._area_m2 = 0.0
         self._unknown = False
@@ -85,13 +86,15 @@ class Track:
             self._begin(here)
             return
         off = sample.boom_on == 0
+        bends = self._bends(here)
         length = hypot(before[0] - self._start[0], before[1] - self._start[1])
         was_off = self._code == OFF
         if self._code != GAP and (
-            off != was_off or (length >= self._shortest_m and self._ends(sample, here))
+            off != was_off or (length >= self._shortest_m and (bends or self._ends(sample, here)))
         ):
             self._end_at(before)
             self._begin(before)
+            self._bends(here)
         if off:
             self._code = OFF
             return
@@ -100,9 +103,7 @@ class Track:
         else:
             self._area_m2 += sample.area_m2
             self._volume_l += sample.volume_l
-        self._code = self._colour()
-        if self._mid is None and length >= self._shortest_m:
-            self._mid = before
+        self._code = UNKNOWN if self._unknown else self._colour(self._volume_l, self._area_m2)
 
     def since(self, epoch: int, n: int, most: int = 4000) -> dict[str, Any]:
         """Points from the n-th on, at most `most`, for one who has `n` of `epoch`; else from the start.
@@ -138,10 +139,11 @@ class Track:
             (lat - self.origin[0]) * _PER_DEG,
         )
 
-    def _colour(self) -> int:
-        if self._unknown or self._area_m2 <= 0:
+    def _colour(self, volume_l: float | None, area_m2: float | None) -> int:
+        """The code of so much on so much ground; None: unknown."""
+        if volume_l is None or not area_m2:
             return UNKNOWN
-        off = 1e4 * self._volume_l / self._area_m2 / self._target_l_ha - 1
+        off = 1e4 * volume_l / area_m2 / self._target_l_ha - 1
         if abs(off) <= self._tolerance:
             return IN
         if off < 0:
@@ -149,32 +151,32 @@ class Track:
         return HIGH if off <= 2 * self._tolerance else FAR_HIGH
 
     def _ends(self, sample: Sample, here: tuple[float, float]) -> bool:
-        """Whether a piece of at least the shortest length ends before `here`."""
+        """Whether a piece of at least the shortest length ends before `here`, other than by a bend."""
         assert self._start is not None
-        x0, y0 = self._start
-        length = hypot(here[0] - x0, here[1] - y0)
-        if length > self._longest_m:
+        if hypot(here[0] - self._start[0], here[1] - self._start[1]) > self._longest_m:
             return True
-        if self._code != OFF:
-            code = UNKNOWN
-            if sample.area_m2 and sample.volume_l is not None:
-                saved = self._volume_l, self._area_m2, self._unknown
-                self._volume_l, self._area_m2, self._unknown = sample.volume_l, sample.area_m2, False
-                code = self._colour()
-                self._volume_l, self._area_m2, self._unknown = saved
-            elif sample.area_m2 == 0:  # it stands
-                code = self._code
-            if code != self._code:
-                return True
-        mid = self._mid or self._at
-        if mid is None or length == 0:
+        if self._code == OFF or sample.area_m2 == 0:  # nothing is treated standing
             return False
-        # how far the piece's middle lies off the line from its start to here
-        off = abs((here[0] - x0) * (mid[1] - y0) - (here[1] - y0) * (mid[0] - x0)) / length
-        return off > _BEND_M
+        return self._colour(sample.volume_l, sample.area_m2) != self._code
+
+    def _bends(self, here: tuple[float, float]) -> bool:
+        """Whether no line from the piece's start to `here` passes near enough to all its points."""
+        assert self._start is not None
+        x, y = here[0] - self._start[0], here[1] - self._start[1]
+        length = hypot(x, y)
+        if length <= _BEND_M:
+            return False
+        heading = atan2(y, x)
+        if self._heading is None:
+            self._heading = heading
+        turned = (heading - self._heading + 3 * pi) % (2 * pi) - pi
+        low, high = self._cone
+        wide = asin(_BEND_M / length)
+        self._cone = max(low, turned - wide), min(high, turned + wide)
+        return not low <= turned <= high
 
     def _begin(self, at: tuple[float, float]) -> None:
-        self._start, self._mid, self._code = at, None, GAP
+        self._start, self._heading, self._cone, self._code = at, None, (-pi, pi), GAP
         self._volume_l = self._area_m2 = 0.0
         self._unknown = False
 
