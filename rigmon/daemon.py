@@ -18,29 +18,34 @@ from typing import Final, NamedTuple, Protocol
 
 from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
+from rigmon.edge.acts import Acts
 from rigmon.edge.bench import BenchSource
 from rigmon.edge.hub import Hub
 from rigmon.edge.serial_nmea import SerialNmea, check_url
 from rigmon.errors import LogError, UsageError
-from rigmon.lifecycle import STOP_HELD, SUPPLY_FAILED, LifeCycle, PreRoll
+from rigmon.lifecycle import STOP_HELD, SUPPLY_FAILED, LifeCycle, PreRoll, ended_by
 from rigmon.log.background import BackgroundLog
 from rigmon.log.header import new_run_id, run_header
 from rigmon.log.records import record_note
 from rigmon.log.space import SHORT_OF_ROOM
 from rigmon.log.writer import RunLogWriter
 from rigmon.model import (
+    Acknowledge,
+    Act,
     Alert,
+    EndRun,
     Note,
     Output,
     PulseCount,
     Reading,
+    Retarget,
     RunHeader,
     Sample,
     Source,
     SourceFault,
     Tick,
 )
-from rigmon.rig import Rig
+from rigmon.rig import Retargeted, Rig
 
 #: the card's trouble, not the person's: the driver still gets speed and rate, and an alert about the log
 _CARD_TROUBLE: Final = {errno.ENOSPC, errno.EROFS, errno.EIO, errno.EDQUOT}
@@ -73,6 +78,8 @@ class Feedback(Protocol):
 
     def tell(self, t_ns: int, text: str) -> None: ...
 
+    def use(self, rig: Rig) -> None: ...
+
     def stop(self) -> None: ...
 
 
@@ -83,9 +90,20 @@ class Notifier(Protocol):
 
     def show(self, outputs: Sequence[Output]) -> None: ...
 
+    def use(self, rig: Rig) -> None: ...
+
     def handled(self, healthy: bool, run: str) -> None: ...
 
     def stopping(self) -> None: ...
+
+
+class RunWatcher(Protocol):
+    """Is told, from the loop, which run what the core makes belongs to."""
+
+    def began(self, run: str, outputs: Sequence[Output]) -> None:
+        """A run has begun; `outputs` came of readings from before it, and no feedback was shown them."""
+
+    def ended(self) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +176,15 @@ class _Loop:
     """
 
     def __init__(
-        self, rig: Rig, hub: Hub, feedback: Feedback | None, notifier: Notifier | None = None
+        self,
+        rig: Rig,
+        hub: Hub,
+        feedback: Feedback | None,
+        notifier: Notifier | None = None,
+        acts: Acts | None = None,
     ) -> None:
         self.hub = hub
+        self.acts = acts
         self.pipeline = Pipeline(rig)
         self.log: RunLogWriter | BackgroundLog | None = None
         self.run_words = "no run log"
@@ -169,6 +193,7 @@ class _Loop:
         self.newest_ns = 0
         self.readings = self.outputs = 0
         self.active: dict[str, Alert] = {}
+        self.acknowledged: set[str] = set()  # of these
         self.told: list[str] = []  # about the log, for the person
         self._feedback = feedback
         self._feedback_trouble: str | None = None
@@ -240,10 +265,15 @@ class _Loop:
             return
         for output in outputs:
             if type(output) is Alert:
+                self.acknowledged.discard(output.code)
                 if output.raised:
                     self.active[output.code] = output
                 else:
                     self.active.pop(output.code, None)
+            elif type(output) is Act and output.kind == "acknowledge":
+                self.acknowledged.add(output.text)
+        if self.acts is not None:
+            self.acts.sees(outputs)
         if self._feedback is not None:
             self._feedback.publish(outputs)
             trouble = self._feedback.trouble
@@ -253,6 +283,12 @@ class _Loop:
                     self.hub.put(self.hub.clock.now_ns(), Source.HUB, note)
         if self._notifier is not None:
             self._notifier.show(outputs)
+
+    def use(self, rig: Rig) -> None:
+        """Show by this rig from now on."""
+        for shown in (self.acts, self._feedback, self._notifier):
+            if shown is not None:
+                shown.use(rig)
 
     def feedback_notes(self) -> list[Note]:
         """What the driver does not see or hear: it belongs into the run log beside what was shown."""
@@ -330,6 +366,7 @@ def run(
     records: Sequence[str] = (),
     notifier: Notifier | None = None,
     make_room: Callable[[], None] | None = None,
+    acts: Acts | None = None,
 ) -> RunOutcome:
     """Run until SIGINT, SIGTERM or SIGHUP, until a source closes the hub, or for `stop_after_s` of run time.
 
@@ -338,7 +375,7 @@ def run(
     for bench runs flat out, which would outrun the log's thread: see RunLogWriter. `records` are the
     calibration records that the rig's numbers were taken from, as JSON texts: they go into the run as notes,
     stamped with its start, before any reading (`rigmon.log.records` reads them back). `make_room` is called
-    before the log is made.
+    before the log is made. At the desk `acts` people do what they do; whoever ends the run ends the program.
 
     Raises UsageError for a time that is not above zero, when the log cannot be made where it was asked
     for, and whatever a recording's items raised; nothing is left running then.
@@ -350,7 +387,9 @@ def run(
     for source, note in _first_notes(records, source_name):
         hub.put(0, source, note)
     troubles: list[str] = []
-    loop = _Loop(rig, hub, feedback, notifier)
+    loop = _Loop(rig, hub, feedback, notifier, acts)
+    if acts is not None:
+        acts.serves(single=True, run_going=True)
     writer: RunLogWriter | BackgroundLog | None = None
     if log_path is not None:
         if make_room is not None:
@@ -365,8 +404,13 @@ def run(
         if writer is not None:
             _close_log(writer, ended_ns, hub.why, troubles)
 
+    def after(reading: Reading, _: Sequence[Output]) -> None:
+        why = ended_by(reading) if type(reading.payload) is EndRun else None
+        if why is not None:
+            hub.close(why)
+
     with _running(hub, sources, feedback, notifier, close_log):
-        loop.go()
+        loop.go(after)
         ended_ns = hub.ended_ns or 0
         loop.finish(ended_ns)
     assert ended_ns is not None
@@ -408,15 +452,15 @@ class _Runs:
         source_name: str,
         records: Sequence[str],
         make_room: Callable[[], None] | None,
+        watcher: RunWatcher | None,
     ) -> None:
-        self._rig = rig
-        self._rig_toml = rig_toml
+        self._watcher = watcher
+        self._using = Retargeted(rig, rig_toml, tuple(records))
         self._new_log = new_log
         self._loop = loop
         self._feedback = feedback
         self._on_ended = on_ended
         self._source_name = source_name
-        self._first = _first_notes(records, source_name)
         self._make_room = make_room
         self._cycle = LifeCycle(rig)
         self._before = PreRoll()
@@ -432,7 +476,7 @@ class _Runs:
         loop = self._loop
         run_id = self._run_id = new_run_id()
         path = self._path = self._new_log(run_id)
-        header = run_header(run_id, self._source_name, self._rig_toml)
+        header = run_header(run_id, self._source_name, self._using.rig_toml)
 
         def open_writer() -> RunLogWriter:
             _make_folder(path)
@@ -442,26 +486,53 @@ class _Runs:
 
         loop.log = self._log = BackgroundLog(open_writer, self._on_trouble)
         loop.run_words = f"run {run_id}"
-        loop.zero_ns, first = self._before.take()
-        loop.next_seq, loop.newest_ns = 0, 0
-        loop.readings = loop.outputs = 0
-        loop.told.clear()
-        loop.pipeline = pipeline = Pipeline(self._rig)
+        zero_ns, first = self._before.take()
         self._cycle.begun()
         self.count += 1
+        notes = _first_notes(self._using.records, self._source_name)
+        notes += [(Source.HUB, note) for note in loop.feedback_notes()]
+        if self._before.lost:
+            lost = f"{self._before.lost} notes and refills between runs were too many to keep"
+            notes.append((Source.HUB, Note(lost)))
+            self._before.lost = 0
+        if loop.acts is not None:
+            loop.acts.serves(single=False, run_going=True)
+        made = self._new_core(zero_ns, [*(Reading(0, zero_ns, *note) for note in notes)], first)
+        self._tell("a run has begun")
+        if self._watcher is not None:
+            self._watcher.began(run_id, made)
+        self._show_news(made)
+
+    def _new_core(self, zero_ns: int, notes: Sequence[Reading], first: Sequence[Reading]) -> list[Output]:
+        """A core that begins at `zero_ns` of the hub's clock and knows `first`; returns what it made of them.
+
+        What was acknowledged and stands on is acknowledged in the new one too.
+        """
+        loop = self._loop
+        loop.zero_ns, loop.next_seq, loop.newest_ns = zero_ns, 0, 0
+        loop.readings = loop.outputs = 0
+        loop.told.clear()
+        loop.pipeline = pipeline = Pipeline(self._using.rig)
         made: list[Output] = []
-        zero_ns = loop.zero_ns
-        first_notes = [*self._first, *((Source.HUB, note) for note in loop.feedback_notes())]
-        for source, note in first_notes:
-            made += loop.take(loop.moved(Reading(0, zero_ns, source, note)))
+        for note in notes:
+            made += loop.take(loop.moved(note))
         for reading in first:
             # the rule for ticks, as the hub keeps it
             while reading.t_ns - zero_ns > pipeline.deadline_ns:
                 tick = Reading(0, zero_ns + pipeline.deadline_ns, Source.HUB, Tick())
                 made += loop.take(loop.moved(tick))
             made += loop.take(loop.moved(reading), told=True)
-        self._tell("a run has begun")
-        self._show_news(made)
+        standing: dict[str, bool] = {}
+        for output in made:
+            if type(output) is Alert:
+                standing[output.code] = output.raised
+            elif type(output) is Act and output.kind == "acknowledge":
+                standing[output.text] = False
+        for code in sorted(loop.acknowledged):
+            if standing.get(code):
+                now_ns = zero_ns + loop.newest_ns
+                made += loop.take(loop.moved(Reading(0, now_ns, Source.PERSON, Acknowledge(code))), told=True)
+        return made
 
     def _show_news(self, made: Sequence[Output]) -> None:
         """The core is a new one: the driver sees what has changed with it, not what is as it was."""
@@ -486,16 +557,46 @@ class _Runs:
 
     def after(self, reading: Reading, outputs: Sequence[Output]) -> None:
         """Called when a reading went through: does the run end, or begin, with it?"""
+        payload = reading.payload
+        asked = type(payload) is Retarget and reading.source is Source.PERSON
+        new = self._retargeted(payload) if asked else None  # type: ignore[arg-type]
         if self._log is None:
             self._before.add(reading)
-            if self._cycle.begins(outputs):
+            if new is not None:
+                self._use(new, self._before.newest())
+            elif self._cycle.begins_with(reading) or self._cycle.begins(outputs):
                 self.begin()
-        else:
+        elif not asked or new is not None:
             why = self._cycle.ends(reading, outputs)
             if why is not None:
                 self.end(self._loop.newest_ns, why)
+            if new is not None:
+                self._use(new, [reading._replace(payload=Tick())])
         if self._ending:
             self._tell_ended()
+
+    def _retargeted(self, choice: Retarget) -> Retargeted | None:
+        """The rig with the target that a person chose; None: it cannot be, and the person was told."""
+        acts = self._loop.acts
+        try:
+            if acts is None:
+                raise UsageError("no calibration book is at hand")
+            return acts.prepared(choice)
+        except UsageError as error:
+            text = f"the target is not changed: {error}"
+            self._tell(text)
+            hub = self._loop.hub
+            hub.put(hub.clock.now_ns(), Source.HUB, Note(text))
+            return None
+
+    def _use(self, new: Retargeted, newest: Sequence[Reading]) -> None:
+        """Guide by another target from now on, with a new core that knows the `newest` readings."""
+        self._using = new
+        loop = self._loop
+        made = self._new_core(min(reading.t_ns for reading in newest), [], newest)
+        loop.use(new.rig)
+        self._show_news(made)
+        self._tell(f"the target is {new.rig.target.record or 'that of the rig file'} from now on")
 
     def end(self, ended_ns: int, why: str) -> None:
         """End the run, if there is one. The core goes on for the driver; the log is closed meanwhile."""
@@ -510,7 +611,11 @@ class _Runs:
         self._ending.append(_Ending(log, self._path, outcome))
         loop.log = self._log = None
         loop.run_words = "between runs"
+        if loop.acts is not None:
+            loop.acts.serves(single=False, run_going=False)
         self._tell(f"the run has ended: {why}")
+        if self._watcher is not None:
+            self._watcher.ended()
 
     def close(self, why: str, timeout_s: float = _LOG_PATIENCE_S) -> None:
         """Leave no log open. A run that is still going was broken off: it keeps what it has and no end."""
@@ -524,6 +629,12 @@ class _Runs:
         for ending in self._ending:
             ending.log.join(timeout_s)
         self._tell_ended(all_of_them=True)
+        left = [reading.payload for reading in self._before.left()]
+        if left:
+            said = "; ".join(str(payload)[:80] for payload in left[-5:])
+            self.troubles.append(
+                f"{len(left)} notes or refills made after the last run are in no run log; the newest: {said}"
+            )
 
     def _tell_ended(self, all_of_them: bool = False) -> None:
         for ending in list(self._ending):
@@ -584,13 +695,17 @@ def serve(
     records: Sequence[str] = (),
     notifier: Notifier | None = None,
     make_room: Callable[[], None] | None = None,
+    watcher: RunWatcher | None = None,
+    acts: Acts | None = None,
 ) -> ServeOutcome:
     """One run after another, as the rig's `runs` rules say, until a signal or a source closes the hub.
 
     Each run has its own log at `new_log(run_id)`, a sequence and stamps from zero, and the readings of the
     last seconds before its work. Between runs the driver is guided all the same. Logs are made and closed on
     a thread of their own; `on_ended` gets each run, from this thread, when its log is closed. `make_room` is
-    called before each log is made. The other parameters are those of `run`.
+    called before each log is made. `watcher` is told of each run. At the desk `acts` people begin and end
+    runs and choose a target too; what they note between runs goes into the next one's log. The other
+    parameters are those of `run`.
 
     Raises UsageError for a time that is not above zero and for a folder that can never hold a log, and
     whatever a recording's items raised.
@@ -599,9 +714,11 @@ def serve(
     if stop_after_s is not None:
         hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
     _check_folder(new_log(new_run_id()))
-    loop = _Loop(rig, hub, feedback, notifier)
+    loop = _Loop(rig, hub, feedback, notifier, acts)
+    if acts is not None:
+        acts.serves(single=False, run_going=False)
     loop.run_words = "between runs"
-    runs = _Runs(rig, rig_toml, new_log, loop, feedback, on_ended, source_name, records, make_room)
+    runs = _Runs(rig, rig_toml, new_log, loop, feedback, on_ended, source_name, records, make_room, watcher)
     with _running(hub, sources, feedback, notifier, lambda: runs.close(hub.why)):
         if rig.runs.begin == "start":
             runs.begin()

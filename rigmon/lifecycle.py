@@ -7,11 +7,16 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from rigmon.model import Note, Output, Reading, Sample, Source, Tick
+from rigmon.model import BeginRun, EndRun, Note, Output, Reading, Refill, Retarget, Sample, Source, Tick
 from rigmon.rig import Rig
 
 #: the note that ends a run: the stop button was held
 STOP_HELD: Final = "stop button held"
+#: why a run ends that a person ended, or whose target was changed; what the person said follows
+ENDED_BY_PERSON: Final = "ended by a person"
+TARGET_CHANGED: Final = "the target was changed"
+#: notes and refills made between runs that the next run begins with, at most
+CARRIED_DEEDS: Final = 256
 #: why the daemon ends when the power-fail pin says so
 SUPPLY_FAILED: Final = "the supply failed"
 #: the boom is on and the rig moves for so long before it counts: a touched switch does not begin a run
@@ -30,10 +35,11 @@ def has_rules(rig: Rig) -> bool:
 class LifeCycle:
     """Judges when a run begins (ask `begins` while there is none) and ends (ask `ends` while there is one).
 
-    It begins with work: the boom is on and the speed is at least speed.minimum, for `WORK_NS`. It ends when
-    the rig stood still with the boom off for runs.end_after, or at the stop button; after that button the
-    work must pause before the next run begins. What is unknown is neither work nor standing: it begins no
-    run, and while the rig stands it lets the time go on, as in a shed without GPS.
+    It begins with work: the boom is on and the speed is at least speed.minimum, for `WORK_NS`; or when a
+    person says so. It ends when the rig stood still with the boom off for runs.end_after, at the stop button,
+    or when a person ends it or changes its target; after these the work must pause before it begins the next.
+    What is unknown is neither work nor standing: it begins no run, and while the rig stands it lets the time
+    go on, as in a shed without GPS.
     """
 
     def __init__(self, rig: Rig) -> None:
@@ -66,14 +72,18 @@ class LifeCycle:
                     self._may_begin = True
         return False
 
+    def begins_with(self, reading: Reading) -> bool:
+        """Whether a person begins a run with this reading."""
+        return type(reading.payload) is BeginRun and reading.source is Source.PERSON
+
     def ends(self, reading: Reading, outputs: Sequence[Output]) -> str | None:
         """Why the run ends with this reading and what the core made of it; None: it goes on."""
-        if type(reading.payload) is Note and reading.payload.text == STOP_HELD:
-            if reading.source is Source.PERSON:
-                self._may_begin = False
-                self._working_since_ns = None
-                return STOP_HELD
-        elif self._end_after_ns is not None:
+        why = ended_by(reading)
+        if why is not None:
+            self._may_begin = False
+            self._working_since_ns = None
+            return why
+        if self._end_after_ns is not None:
             for sample in outputs:
                 if type(sample) is Sample and self._stood(sample, self._end_after_ns):
                     self._may_begin = True
@@ -91,25 +101,76 @@ class LifeCycle:
         return since_ns is not None and sample.t_ns - since_ns >= end_after_ns
 
 
+def ended_by(reading: Reading) -> str | None:
+    """Why a run ends with what a person did; None: it goes on."""
+    payload = reading.payload
+    if reading.source is not Source.PERSON:
+        return None
+    if type(payload) is Note and payload.text == STOP_HELD:
+        return STOP_HELD
+    if type(payload) is EndRun:
+        return f"{ENDED_BY_PERSON}: {payload.why}" if payload.why else ENDED_BY_PERSON
+    if type(payload) is Retarget:
+        return f"{TARGET_CHANGED}: {payload.name or 'that of the rig file'}"
+    return None
+
+
 class PreRoll:
-    """The newest readings between runs, no older than `span_ns` and at most `capacity`, without ticks."""
+    """The newest readings between runs, no older than `span_ns` and at most `capacity`, without ticks.
+
+    Notes and refills are kept however old they are, for a run's log is the only place where they are found.
+    """
 
     def __init__(self, span_ns: int = PRE_ROLL_NS, capacity: int = PRE_ROLL_READINGS) -> None:
+        self.lost = 0  #: notes and refills that were too many
         self._span_ns = span_ns
         self._readings: deque[Reading] = deque(maxlen=capacity)
+        self._deeds: deque[Reading] = deque()
         self._newest_ns = 0
 
     def add(self, reading: Reading) -> None:
         """A reading between runs."""
         self._newest_ns = max(self._newest_ns, reading.t_ns)
         if type(reading.payload) is not Tick:
+            if len(self._readings) == self._readings.maxlen:
+                self._age()
             self._readings.append(reading)
         oldest_ns = self._newest_ns - self._span_ns
         while self._readings and self._readings[0].t_ns < oldest_ns:
-            self._readings.popleft()
+            self._age()
+
+    def _age(self) -> None:
+        reading = self._readings.popleft()
+        payload = reading.payload
+        if reading.source is Source.PERSON and (
+            type(payload) is Refill or (type(payload) is Note and payload.text != STOP_HELD)
+        ):
+            self._deeds.append(reading)
+            if len(self._deeds) > CARRIED_DEEDS:
+                self._deeds.popleft()
+                self.lost += 1
+
+    def newest(self) -> list[Reading]:
+        """The readings of the last seconds; they are kept on."""
+        return list(self._readings)
+
+    def left(self) -> list[Reading]:
+        """Notes and refills that no run has begun with yet."""
+        young = (
+            reading
+            for reading in self._readings
+            if reading.source is Source.PERSON and type(reading.payload) in (Note, Refill)
+        )
+        return [*self._deeds, *young]
 
     def take(self) -> tuple[int, list[Reading]]:
-        """The stamp where the run begins, and its first readings; they are kept no longer."""
+        """The stamp where the run begins, and its first readings; they are kept no longer.
+
+        What is older than the last seconds is stamped with the run's begin.
+        """
         readings = list(self._readings)
+        zero_ns = min((reading.t_ns for reading in readings), default=self._newest_ns)
+        readings = [*(deed._replace(t_ns=zero_ns) for deed in self._deeds), *readings]
         self._readings.clear()
-        return min((reading.t_ns for reading in readings), default=self._newest_ns), readings
+        self._deeds.clear()
+        return zero_ns, readings

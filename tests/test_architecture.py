@@ -45,7 +45,8 @@ LAYERS = {
     "rigmon.log": Layer(("rigmon", "rigmon.errors", "rigmon.model", "rigmon.units")),
     "rigmon.log.space": Layer(("rigmon.errors", "rigmon.model", "rigmon.rig", "rigmon.log")),
     "rigmon.edge": Layer(
-        (*_BASE, "rigmon.words", "rigmon.core.nmea", "rigmon.core.rate"), ("serial", "gpiozero", "gpiod")
+        (*_BASE, "rigmon.words", "rigmon.core.acts", "rigmon.core.nmea", "rigmon.core.rate"),
+        ("serial", "gpiozero", "gpiod"),
     ),
     "rigmon.live": Layer(
         (*_BASE, "rigmon.words", "rigmon.core.acts", "rigmon.edge.guide", "rigmon.edge.signals")

@@ -7,7 +7,6 @@ and so on. The old values of a calibration stay in the book anyway.
 
 import os
 import re
-import tempfile
 import tomllib
 from contextlib import suppress
 from pathlib import Path
@@ -18,6 +17,7 @@ from rigmon.calibration.record import Record
 from rigmon.calibration.result import System
 from rigmon.calibration.settings import Setting, settings_of
 from rigmon.errors import ConfigError, UsageError
+from rigmon.rig import Rig
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
@@ -33,6 +33,25 @@ def apply_record(rig_file: Path, record: Record) -> list[str]:
     """
     rig, text = config.load(rig_file, calibrated=False)
     system: System = "us" if rig.units == "us" else "metric"
+    new_text, changed = _applied(rig_file, text, rig, record, system)
+    if changed:
+        _replace(rig_file, text, new_text)
+    old = tomllib.loads(text)
+    return [_words(setting, old, system) for setting in changed]
+
+
+def applied_text(rig_file: Path, text: str, rig: Rig, record: Record) -> str:
+    """A rig file's text with a record copied into it, the file itself left alone. Raises as `apply_record`.
+
+    `rig` is what the text says; `rig_file` is for messages.
+    """
+    return _applied(rig_file, text, rig, record, "us" if rig.units == "us" else "metric")[0]
+
+
+def _applied(
+    rig_file: Path, text: str, rig: Rig, record: Record, system: System
+) -> tuple[str, list[Setting]]:
+    """The text with the record's settings, and those that it did not have; a text that says so already."""
     settings = settings_of(record, rig)
     old = tomllib.loads(text)
     changed = [
@@ -41,7 +60,7 @@ def apply_record(rig_file: Path, record: Record) -> list[str]:
         if old.get(setting.section, {}).get(setting.key) != setting.toml(system)
     ]
     if not changed:
-        return []
+        return text, []
     new_text = _edited(rig_file, text, changed, system)
     expected = {section: dict(keys) if isinstance(keys, dict) else keys for section, keys in old.items()}
     for setting in changed:
@@ -58,8 +77,7 @@ def apply_record(rig_file: Path, record: Record) -> list[str]:
             f"{rig_file}: is laid out in a way that cannot be changed safely, so it is as it was; write it "
             f"with plain sections, or enter by hand: {by_hand}"
         )
-    _replace(rig_file, text, new_text)
-    return [_words(setting, old, system) for setting in changed]
+    return new_text, changed
 
 
 def _edited(rig_file: Path, text: str, settings: list[Setting], system: System) -> str:
@@ -170,6 +188,8 @@ def _keep(path: Path, old: bytes) -> None:
 
 def _write(path: Path, data: bytes, like: Path) -> None:
     """Make `path` hold `data` in one step, with the mode and owner of `like`."""
+    import tempfile
+
     descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         with os.fdopen(descriptor, "wb") as file:

@@ -108,28 +108,31 @@ class Hub:
 
     # -- producers ---------------------------------------------------------------------------------
 
-    def put(self, t_ns: int, source: Source, payload: Payload) -> None:
-        """Enqueue one reading with its capture stamp. Never blocks.
+    def put(self, t_ns: int, source: Source, payload: Payload) -> bool:
+        """Enqueue one reading with its capture stamp. Never blocks. False: it was not taken.
 
         With the queue full the reading is dropped and counted, and a SourceFault("overflow") row of its
         source says how many, in the place where they are missing. After close() nothing is taken.
 
-        Faults and notes are not dropped, for nothing says them again: of each source the newest of a kind
-        (of a note: of a text) is kept until there is room. Its `lost` is then the sum of those it replaced.
+        Faults, notes and what people do are not dropped, for nothing says them again: of each source the
+        newest of a kind (of a note: of a text) is kept until there is room. A fault's `lost` is then the sum
+        of those it replaced.
         """
         with self._lock:
             if self._closing:
-                return
+                return False
             if self._aside:
                 self._bring_in()  # before the reading: a later fault must not overtake an earlier one
             if self._queue.qsize() >= self._capacity:
-                if not self._keep_aside(_Item(t_ns, source, payload)):
-                    before = self._losses.get(source)
-                    self._losses[source] = _Loss(t_ns, 1 + (before.lost if before else 0))
-                return
+                if self._keep_aside(_Item(t_ns, source, payload)):
+                    return True
+                before = self._losses.get(source)
+                self._losses[source] = _Loss(t_ns, 1 + (before.lost if before else 0))
+                return False
             if self._losses:
                 self._tell_losses(t_ns)
             self._queue.put(_Item(t_ns, source, payload))
+            return True
 
     def put_when_room(self, t_ns: int, source: Source, payload: Payload) -> bool:
         """Enqueue one reading, waiting for room instead of dropping it. False: the hub was closed first."""
@@ -148,12 +151,14 @@ class Hub:
             return True
 
     def _keep_aside(self, item: _Item) -> bool:
-        """Keep a fault or a note that finds no room. False: it is neither, or there are too many kinds."""
+        """Keep a fault, a note or a deed that finds no room. False: it is none, or there are too many."""
         payload = item.payload
         if type(payload) is SourceFault:
             key = item.source, payload.kind
         elif type(payload) is Note:
             key = item.source, payload.text
+        elif item.source is Source.PERSON:
+            key = item.source, repr(payload)
         else:
             return False
         before = self._aside.pop(key, None)  # and to the end: the order is that of the newest ones

@@ -151,7 +151,7 @@ class SpaceKeeper:
         self,
         folder: Path,
         rules: LogSpace,
-        tell: Callable[[Note | SourceFault], None],
+        tell: Callable[[Note | SourceFault], object],
         *,
         every_s: float = _EVERY_S,
         free: Callable[[Path], int] = free_bytes,
