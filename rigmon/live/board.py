@@ -26,6 +26,9 @@ SILENCE_MS: Final = 1000
 #: the core makes a sample at least this often, whatever its sensors do
 _LONGEST_MS: Final = 1100
 
+#: wind and air come about once a second; older ones say nothing of now
+_WEATHER_NS: Final = 5_000_000_000
+
 _URGENCY: Final = {code: place for place, code in enumerate(ALERT_WORDS)}
 _BASIS: Final = {int(basis): basis.name.lower() for basis in Basis}
 _FLAGS: Final = [(int(flag), (flag.name or "").lower()) for flag in Flag]
@@ -252,6 +255,7 @@ class Board:
                 },
             },
             "tank": self._tank(),
+            "weather": self._weather(),
             "alerts": [self._alert_json(code, t_ns) for code in self._by_urgency()],
             "findings": [self._finding_json(finding) for finding in self.state.findings.values()],
             "sensors": [
@@ -305,6 +309,24 @@ class Board:
                 "time_left": "--" if ahead.time_s is None else f"{ahead.time_s / 60:.0f} min",
                 "distance_left": units.show(ahead.distance_m, "length", system, 0),
                 "area_left": units.show(ahead.area_m2, "area", system, 2),
+            },
+        }
+
+    def _weather(self) -> dict[str, Any] | None:
+        """Wind and air; None: none is fitted, or the newest is old."""
+        weather, sample, system = self.state.weather, self.state.sample, self.rig.units
+        if weather is None or sample is None or sample.t_ns - weather.t_ns > _WEATHER_NS:
+            return None
+        return {
+            **weather._asdict(),
+            "shown": {
+                "wind": units.show(weather.wind_2min_m_s, "speed", system),
+                "wind_from": "--"
+                if weather.wind_2min_from_deg is None
+                else f"{round(weather.wind_2min_from_deg) % 360:03d} °",
+                "gust": units.show(weather.gust_m_s, "speed", system),
+                "temperature": units.show(weather.air_temperature_c, "temperature", system),
+                "humidity": "-- %" if weather.humidity_pct is None else f"{weather.humidity_pct:.0f} %",
             },
         }
 

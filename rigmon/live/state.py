@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rigmon.live.tank import Tank
 from rigmon.live.totals import Totals
-from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample
+from rigmon.model import Act, Alert, Anchor, Finding, Output, Sample, Weather
 from rigmon.rig import Rig
 
 #: outputs by their name in the lines between the daemon and the pages' process
@@ -19,6 +19,7 @@ _KINDS: Final[dict[str, type[Any]]] = {
     "n": Anchor,
     "f": Finding,
     "c": Act,
+    "w": Weather,
 }
 _NAMES: Final[dict[type[Any], str]] = {kind: name for name, kind in _KINDS.items()}
 
@@ -46,12 +47,13 @@ class LiveState:
         self.alerts: dict[str, Alert] = {}
         self.acknowledged: set[str] = set()
         self.findings: dict[str, Finding] = {}
+        self.weather: Weather | None = None  #: the newest; an old one is no longer true
 
     def begin(self, run: str | None, started_utc: str | None = None) -> None:
         """A run begins: its sums start anew. The tank is the same, and alerts stay until they are cleared."""
         self.run, self.started_utc = run, started_utc
         self.totals = Totals()
-        self.anchor = None
+        self.anchor = self.weather = None
 
     def end(self) -> None:
         """The run has ended; its sums stay until the next begins."""
@@ -73,6 +75,8 @@ class LiveState:
             elif isinstance(output, Finding):
                 changed = True
                 self.findings[output.code] = output
+            elif isinstance(output, Weather):
+                self.weather = output
             elif isinstance(output, Act):
                 changed = True
                 self._act(output)
@@ -95,7 +99,7 @@ class LiveState:
 
     def to_json(self) -> dict[str, Any]:
         """All of it; bounded, whatever the run's length."""
-        known = (self.sample, self.anchor, *self.alerts.values(), *self.findings.values())
+        known = (self.sample, self.anchor, self.weather, *self.alerts.values(), *self.findings.values())
         return {
             "run": self.run,
             "started_utc": self.started_utc,

@@ -27,6 +27,8 @@ class _Collector:
         yield _gauge("up", "1 while the daemon's samples come, and are not stale.", float(not beat["stale"]))
         if not beat["stale"] and state.sample is not None:
             yield from self._sample()
+        if not beat["stale"]:
+            yield from self._weather()
         for name, text, value in (
             ("run_treated_area_square_meters", "Ground treated in this run.", state.totals.area_m2),
             (
@@ -58,6 +60,26 @@ class _Collector:
         skipped = CounterMetricFamily("rigmon_link_batches_skipped", "Batches that the pages missed.")
         skipped.add_metric([], float(show.skipped))
         yield skipped
+
+    def _weather(self) -> Iterator[Metric]:
+        board = self._show.board
+        if board.status()["weather"] is None or board.state.weather is None:
+            return
+        weather = board.state.weather
+        for name, text, value, scale in (
+            (
+                "wind_meters_per_second",
+                "Wind over the ground, mean of 2 minutes.",
+                weather.wind_2min_m_s,
+                1.0,
+            ),
+            ("wind_from_degrees", "Where it comes from, from true north.", weather.wind_2min_from_deg, 1.0),
+            ("gust_meters_per_second", "Highest 3 s mean in 10 minutes.", weather.gust_m_s, 1.0),
+            ("air_temperature_celsius", "Air temperature.", weather.air_temperature_c, 1.0),
+            ("air_humidity_ratio", "Relative humidity.", weather.humidity_pct, 0.01),
+        ):
+            if value is not None:
+                yield _gauge(name, text, value * scale)
 
     def _sample(self) -> Iterator[Metric]:
         sample = self._show.board.state.sample

@@ -10,7 +10,7 @@ from helpers import ALL_XDR, make_rig
 from samples import OFF, STANDING, at, sample
 
 from rigmon.live.board import Board
-from rigmon.model import Act, Alert, Anchor, Finding, Flag, Sample
+from rigmon.model import Act, Alert, Anchor, Finding, Flag, Sample, Weather
 from rigmon.rig import Rig
 from rigmon.words import ALERT_WORDS
 
@@ -242,6 +242,38 @@ def test_the_tank_on_the_crews_page() -> None:
     assert (tank["level_l"], tank["at_most"]) == (pytest.approx(99.9), True)
     assert tank["shown"]["level"] == "at most 99.9 L"
     assert tank["shown"]["time_left"] == "17 min"  # 99.9 L / 6 L/min = 16.65 min, hand-worked
+
+
+def _weather(t_s: float, **fields: Any) -> Weather:
+    return Weather(round(t_s * 1e9), *[None] * (len(Weather._fields) - 1))._replace(**fields)
+
+
+def test_wind_and_air_on_the_crews_page() -> None:
+    known = _weather(
+        5.0,
+        wind_2min_m_s=3.0,
+        wind_2min_from_deg=359.6,
+        gust_m_s=5.0,
+        air_temperature_c=20.0,
+        humidity_pct=60.4,
+    )
+    weather = _board(known, sample(6.0), rig=US).status()["weather"]
+    # 3 m/s / 0.44704 = 6.7 mph, 5 m/s = 11.2 mph, 20 °C = 68 °F: hand-worked
+    assert weather["shown"] == {
+        "wind": "6.7 mph",
+        "wind_from": "000 °",
+        "gust": "11.2 mph",
+        "temperature": "68.0 °F",
+        "humidity": "60 %",
+    }
+    assert weather["wind_2min_m_s"] == 3.0
+
+
+def test_old_or_unknown_weather_is_not_shown_as_if_it_were_known() -> None:
+    assert _board(sample()).status()["weather"] is None
+    assert _board(_weather(1.0, gust_m_s=3.0), sample(7.0)).status()["weather"] is None
+    shown = _board(_weather(1.0), sample(2.0)).status()["weather"]["shown"]
+    assert set(shown.values()) == {"-- km/h", "--", "-- °C", "-- %"}
 
 
 def test_an_alert_with_its_figures() -> None:
