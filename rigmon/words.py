@@ -164,6 +164,17 @@ def cannot_tell(flow: bool, pressure: bool, *, positions: bool = True) -> list[s
     return [*missing.get((flow, pressure), []), *([] if positions else ["positions"])]
 
 
+def watched_words(flow: bool, pressure: bool) -> str:
+    """In a line of at most 99 columns: what the sensors that are fitted watch over."""
+    words = {
+        (True, True): "nozzles, leaks, supply, meter, transducer, GPS speed, speed creep",
+        (True, False): "flow, meter, GPS speed, speed creep; without a pressure transducer not what changed",
+        (False, True): "pressure, GPS speed, speed creep; without a flowmeter not what changed",
+        (False, False): "GPS speed, speed creep; not nozzles, leaks, supply: no flowmeter, no transducer",
+    }
+    return f"Watched: {words[flow, pressure]}"
+
+
 def alert_words(code: str) -> str:
     """Words for a code; one that this version does not know is read as it is written."""
     return ALERT_WORDS.get(code, code.replace("_", " "))

@@ -90,7 +90,7 @@ LAYERS = {
     "rigmon.doctor": Layer(
         (
             *("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge"),
-            "rigmon.calibration",
+            *("rigmon.calibration", "rigmon.words"),
         ),
         ("serial",),
     ),

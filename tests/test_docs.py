@@ -17,10 +17,12 @@ from rigmon.cli import COMMANDS, group
 from rigmon.cli.calibrate import COMMANDS as CALIBRATIONS
 from rigmon.config import ALERT_CODES
 from rigmon.core import rate
+from rigmon.core.diagnosis import odds
 from rigmon.core.nmea import Decoder, Transducers
 from rigmon.edge.feedback import alert_line, driver_line
 from rigmon.log.schema import DDL
 from rigmon.model import Alert, Basis, Sample
+from rigmon.words import DIAGNOSES
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -180,6 +182,26 @@ def test_the_sample_sentence_decodes_to_what_the_text_says() -> None:
 
 def in_marks(cell: str) -> list[str]:
     return re.findall(r"`(\w+)`", cell)
+
+
+def test_every_diagnosis_has_its_row() -> None:
+    rows = {row[0].strip("`"): row[1:] for row in table(README, "diagnosis")}
+    assert list(rows) == list(DIAGNOSES)
+    for code, (seen, likely) in rows.items():
+        assert (seen, likely) == (DIAGNOSES[code].evidence, DIAGNOSES[code].cause)
+
+
+def test_the_odds_are_those_of_the_charts() -> None:
+    rig = config.parse(config.template(), "template")
+    for asked, of_any, of_one, found in table(README, "`false_alarms_per_h`"):
+        rule = replace(rig.diagnosis, false_alarms_per_h=float(asked.split()[0]))
+        promised = odds(replace(rig, diagnosis=rule))
+        assert f"{1 / promised.false_alarms_per_h:.3g} h" == of_any
+        assert f"{promised.hours_to_false_alarm:.3g} h" == of_one
+        assert f"{promised.seconds_to_find:.0f} s" == found
+        assert f"{promised.tests} tests" in README
+        if "as it is" in asked:
+            assert rule == rig.diagnosis
 
 
 def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ def command(
     from rigmon.log.header import new_log_path, new_run_id
     from rigmon.log.space import SpaceKeeper
     from rigmon.model import Source
+    from rigmon.words import watched_words
 
     if no_log and log_path is not None:
         raise UsageError(f"--no-log and --log {log_path} exclude each other; leave one of them out")
@@ -95,6 +96,8 @@ def command(
     if notifier is not None:
         faulthandler.enable()  # when the watchdog ends a stuck process, the journal says where it was stuck
     lines = not (quiet or as_json)
+    if lines and rig.diagnosis.enabled:
+        click.echo(watched_words(rig.flow.source != "none", rig.pressure.source != "none"))
     feedback = driver_feedback(rig, lines)
     if several:
         # where the driver's lines are shown, they tell of each run, and only the last is said again

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from rigmon.calibration.result import System
-from rigmon.doctor import board, card, clock, pins, power, rig_file, serial_port, service, stream
+from rigmon.doctor import board, card, clock, diagnosing, pins, power, rig_file, serial_port, service, stream
 from rigmon.doctor.findings import Finding, unknown
 from rigmon.doctor.listening import LISTEN_S, Listened, find
 from rigmon.doctor.machine import Holder, Machine
@@ -108,6 +108,7 @@ def examine(
         today = datetime.fromtimestamp(machine.wall_ns() / 1e9, UTC).astimezone().date()
         shown: System = system or ("us" if rig.units == "us" else "metric")
         of_calibrations = rig_file.calibrations(rig, path, today, good, shown)
+        of_calibrations += diagnosing.check(rig)
     return Examination(
         rig,
         [

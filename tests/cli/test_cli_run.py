@@ -268,7 +268,9 @@ def test_an_end_between_runs_says_why(rig: Path, tmp_path: Path, monkeypatch: py
 
     monkeypatch.setattr(daemon, "serve", one_run)
     out = done("run", "--rig", by_work(rig), cwd=tmp_path)
-    assert out.splitlines()[0] == "Ended between runs: the supply failed"
+    watched, ended, *_ = out.splitlines()
+    assert watched == "Watched: nozzles, leaks, supply, meter, transducer, GPS speed, speed creep"
+    assert ended == "Ended between runs: the supply failed"
     assert f"{log} (stop button held)" in out
 
 

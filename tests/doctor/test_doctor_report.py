@@ -89,9 +89,10 @@ def states(findings: list[Finding]) -> dict[str, str]:
 
 
 ALL_CHECKS = (
-    "rig_file", "calibration_catch", "board", "system", "bits", "python", "power", "temperature",
-    "gpio_chips", "pin_library", "pins_free", "spi", "gps_port", "gps_baud", "gps_sentences", "gps_rate",
-    "speed_field", "fix", "clock", "clock_keeper", "log_folder", "write_speed", "disk_space", "service",
+    "rig_file", "calibration_catch", "diagnosis", "diagnosis_odds", "board", "system", "bits", "python",
+    "power", "temperature", "gpio_chips", "pin_library", "pins_free", "spi", "gps_port", "gps_baud",
+    "gps_sentences", "gps_rate", "speed_field", "fix", "clock", "clock_keeper", "log_folder",
+    "write_speed", "disk_space", "service",
 )  # fmt: skip
 
 
