@@ -312,7 +312,7 @@ def _size(kind: EventKind, text: str) -> float:
     if kind.unit == "nozzles":
         try:
             return float(int(text))
-        except ValueError:
+        except (ValueError, OverflowError):
             raise UsageError(f"size '{text}' must be a number of nozzles, such as 1") from None
     return _percentage(text, "size")
 

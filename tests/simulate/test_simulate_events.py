@@ -1,6 +1,8 @@
 """Events as typed: sizes as percentages, nozzles and seconds; ramps, names, shares; and what is refused."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rigmon.errors import UsageError
 from rigmon.simulate import EVENT_KINDS, Event, Scenario, parse_event, record, scenario_from_dict
@@ -65,6 +67,26 @@ def test_a_wrong_event_is_refused_with_its_text_and_the_reason(text: str, says: 
         parse_event(text)
     assert f"event '{text}'" in str(refused.value)
     assert says in str(refused.value)
+
+
+_PIECES = st.one_of(
+    st.sampled_from(
+        [*EVENT_KINDS, "1s", "2min", "1:30", "-1s", "5%", "-5%", "nan%", "1e999%", "3", "9" * 400, "1_0", "²"]
+    ),
+    st.sampled_from(["ramp=", "nozzles=", "share=", "=", "nozzles=1+", "ramp=1e999s", "share=-1%"]),
+    st.text(max_size=8),
+)
+
+
+@given(text=st.one_of(st.text(max_size=40), st.lists(_PIECES, min_size=2, max_size=7).map(",".join)))
+def test_whatever_is_typed_is_an_event_or_refused_with_its_text(text: str) -> None:
+    try:
+        event = parse_event(text)
+    except UsageError as refused:
+        assert f"event '{text}'" in str(refused)  # noqa: PT017
+    else:
+        assert event.kind in EVENT_KINDS
+        assert event.duration_s > 0
 
 
 def test_nozzles_that_are_not_there_are_refused() -> None:
