@@ -33,6 +33,8 @@ _LONGEST_LINE: Final = 64_000
 _STUCK_S: Final = 30.0
 _SHORTEST_PAUSE_S: Final = 0.5
 _LONGEST_PAUSE_S: Final = 60.0
+#: a child that ran for so long was well: what ends it then is told again
+_WELL_S: Final = 60.0
 #: how long the child may take to end by itself
 _ENDS_S: Final = 2.0
 
@@ -202,7 +204,7 @@ class PagesLink:
             why = self._one_child()
             if self._stopping.is_set():
                 return
-            if self._monotonic_s() - started_s > _LONGEST_PAUSE_S:
+            if self._monotonic_s() - started_s > _WELL_S:
                 pause_s = _SHORTEST_PAUSE_S
             if pause_s < _LONGEST_PAUSE_S:  # then it has been said often enough
                 self._note(f"the pages' process {why}; it is started again in {pause_s:g} s")

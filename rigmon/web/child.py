@@ -150,6 +150,7 @@ async def _serve(link_socket: socket.socket) -> int:
             publisher.start()
     beats = loop.create_task(show.run())
     serving = loop.create_task(server.serve(sockets=[listening]))
+    writer.write(encode({"ready": rig.web.port}) + b"\n")
     try:
         while line := await reader.readline():
             link.line(line)
