@@ -28,6 +28,8 @@ from rigmon.rig import Rig
 
 __all__ = ["KINDS", "Book", "BookError", "Drift", "Record", "book_path", "history_drift", "records_in_use"]
 
+#: the file beside the run logs that keeps the target chosen while rigmon runs, see `calibration.chosen`
+CHOSEN_TARGET: Final = "chosen-target.json"
 #: "RIGC", at offset 68 of the file
 APPLICATION_ID: Final = 0x52494743
 BOOK_VERSION: Final = 1

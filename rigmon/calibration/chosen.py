@@ -13,14 +13,12 @@ from typing import Any, Final
 
 from rigmon import config
 from rigmon.calibration.apply import applied_text
-from rigmon.calibration.book import Book, book_path, records_in_use
+from rigmon.calibration.book import CHOSEN_TARGET, Book, book_path, records_in_use
 from rigmon.calibration.record import Record
 from rigmon.errors import UsageError
 from rigmon.model import Retarget
 from rigmon.rig import Retargeted, Rig
 
-#: beside the run logs
-FILE_NAME: Final = "chosen-target.json"
 _VERSION: Final = 1
 #: a record is a few thousand characters
 _LONGEST: Final = 200_000
@@ -38,7 +36,7 @@ class ChosenTarget:
         self._rig = rig
         self._rig_toml = rig_toml
         self._book = book_path(rig, rig_file)
-        self.path: Final = Path(rig.runs_folder) / FILE_NAME
+        self.path: Final = Path(rig.runs_folder) / CHOSEN_TARGET
         self.name = rig.target.record or ""  #: of the record in use; '': of none
 
     def choices(self) -> list[dict[str, Any]]:

@@ -52,7 +52,7 @@ def command(
     the label is the law; keep your eyes on the ground.
     """
     from rigmon import config, daemon
-    from rigmon.calibration.book import records_in_use
+    from rigmon.calibration.book import CHOSEN_TARGET, records_in_use
     from rigmon.edge.hub import Hub, MonotonicClock
     from rigmon.lifecycle import SUPPLY_FAILED, has_rules
     from rigmon.log.header import new_log_path, new_run_id
@@ -73,13 +73,30 @@ def command(
             f"--log {log_path} names one run log, but [runs] in {rig_file} makes several; leave out --log "
             "(they go into log.folder), or the keys begin, end_after and stop_pin"
         )
+    # people who see pages begin and end runs there
+    several = several or (rig.web.enabled and not no_log and log_path is None)
+    records, doubts = records_in_use(rig, rig_file)
+    record_texts = [record.text() for record in records]
+    chosen = None
+    if rig.web.enabled or os.path.lexists(Path(rig.runs_folder) / CHOSEN_TARGET):
+        from rigmon.calibration.chosen import ChosenTarget
+
+        chosen = ChosenTarget(rig_file, rig, rig_toml)
+        new, words = chosen.remembered()
+        if new is not None:
+            rig, rig_toml, record_texts = new.rig, new.rig_toml, list(new.records)
+        if words is not None:
+            doubts.append(words)
     hub = Hub(MonotonicClock())
     sources: list[daemon.RunSource] = [*daemon.live_sources(rig, hub), *daemon.control_sources(rig, hub)]
     _tell_of_ports(rig)
-    records, doubts = records_in_use(rig, rig_file)
     for doubt in doubts:
         click.echo(f"rigmon: {doubt}", err=True)
-    record_texts = [record.text() for record in records]
+    acts = None
+    if rig.web.enabled:
+        from rigmon.edge.acts import Acts
+
+        acts = Acts(hub, rig, chosen)
     folder = Path(rig.runs_folder)
     make_room = None
     if rig.log_space.keep_free_mb and not no_log and log_path is None:
@@ -114,6 +131,7 @@ def command(
             records=record_texts,
             notifier=notifier,
             make_room=make_room,
+            acts=acts,
         )
         ended_why, troubles = served.ended_why, served.troubles
         if lines and ended and ended[-1].ended_why != ended_why:
@@ -136,6 +154,7 @@ def command(
             records=record_texts,
             notifier=notifier,
             make_room=make_room,
+            acts=acts,
         )
         ended_why, troubles = outcome.ended_why, ()
         _report(outcome, as_json)

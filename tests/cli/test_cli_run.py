@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,11 @@ from fakes import PtyPort
 from helpers import rmc, sentence
 from invoking import INSTALLED, PATIENCE_S, Made, assert_checks, done, refused
 
-from rigmon import daemon
+from rigmon import config, daemon, replay
+from rigmon.calibration.book import CHOSEN_TARGET, Book
+from rigmon.calibration.chosen import ChosenTarget
 from rigmon.log.reader import RunLog
-from rigmon.model import NmeaLine, SourceFault
+from rigmon.model import NmeaLine, Retarget, SourceFault
 
 #: 40 psi = 2.758 bar and 2.4 gal/min = 0.15142 L/s, hand-worked
 XDR = sentence("YXXDR,P,2.758,B,BOOM,R,0.15142,l,FLOW,S,1,,BOOM")
@@ -286,3 +289,44 @@ def test_one_log_for_several_runs_is_refused(rig: Path) -> None:
     message = refused("run", "--rig", by_work(rig), "--log", "one.sqlite", naming="--log one.sqlite")
     assert "[runs]" in message
     assert "log.folder" in message
+
+
+def test_the_target_chosen_before_is_said_and_used(
+    rig: Path, start: Callable[..., Live], tmp_path: Path
+) -> None:
+    """15 gal/ac at 4 mph, invented: 140.3094 L/ha and 1.78816 m/s."""
+    text = rig.read_text()
+    loaded = config.parse(text, "rig.toml")
+    with Book(tmp_path / loaded.book_file) as book:
+        record = book.add(
+            "target",
+            loaded.name,
+            "",
+            None,
+            date(2026, 5, 30),
+            {},
+            {"rate_l_ha": 140.3094, "speed_m_s": 1.78816},
+        )
+    chosen = ChosenTarget(rig, loaded, text)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(tmp_path)  # log.folder is seen from where rigmon is started
+        assert chosen.remember(Retarget(record.name, record.text())) is None
+    live = start("--rig", rig)
+    live.until("FASTER to 4")
+    live.process.send_signal(signal.SIGTERM)
+    code, _, err = live.end()
+    assert code == 0
+    assert f"the target is '{record.name}', chosen while rigmon ran, not that of {rig}" in err
+    log = only_log(tmp_path)
+    assert_checks(log)
+    with RunLog.open(log) as opened:
+        assert replay.rig_of(opened).target.record == record.name
+    assert rig.read_text() == text
+
+    rig.write_text(text + "# another day\n")
+    live = start("--rig", rig, "--no-log")
+    live.until("meter  boom on")
+    live.process.send_signal(signal.SIGTERM)
+    code, _, err = live.end()
+    assert f"'{record.name}' was chosen before {rig} was changed" in err
+    assert not (tmp_path / "runs" / CHOSEN_TARGET).exists()

@@ -14,8 +14,8 @@ from test_daemon import SECOND, Watcher, rig_for, sentence
 from test_serve import DRIVE, RUNS, SPRAY, STAND, Item, checked, day, with_rules
 
 from rigmon import config, daemon, replay
-from rigmon.calibration.book import Book
-from rigmon.calibration.chosen import FILE_NAME, ChosenTarget
+from rigmon.calibration.book import CHOSEN_TARGET, Book
+from rigmon.calibration.chosen import ChosenTarget
 from rigmon.edge.acts import Acts
 from rigmon.edge.bench import BenchSource
 from rigmon.edge.hub import BenchClock, Hub
@@ -369,7 +369,7 @@ def test_a_damaged_file_is_told_and_taken_away(tmp_path: Path, text: str) -> Non
     target.path.write_text(text)
     new, words = target.remembered()
     assert new is None
-    assert f"{FILE_NAME}: is damaged" in (words or "")
+    assert f"{CHOSEN_TARGET}: is damaged" in (words or "")
     assert not target.path.exists()
 
 
