@@ -121,6 +121,9 @@ EVENT_KINDS: Final[dict[str, EventKind]] = {
         10.0,
         ramps=True,
     ),
+    "relief_stuck": EventKind(
+        "the relief valve stays as open as it is when all is well; shows beside others"
+    ),
     # meters
     "flowmeter_drift": EventKind(
         "the flowmeter reads more, or less (below zero)",

@@ -26,6 +26,7 @@ BALANCED: Final = (
     "strainer_plugging",
     "pump_weak",
     "relief_leaking",
+    "relief_stuck",
 )
 #: a ramp is made of so many steps: an event of 10 % grows by 0.01 % at a time
 _STEPS: Final = 1000
@@ -85,7 +86,7 @@ def liquid(scenario: Scenario, t_s: Floats) -> Liquid:
             cuts += (event.start_s + ramp_s * np.arange(1, _STEPS) / _STEPS).tolist()
     edges = np.unique(cuts)
     middles = ((edges[:-1] + edges[1:]) / 2).tolist()
-    rows = [np.ones((1, count + 4))]
+    rows = [np.ones((1, count + 5))]
     rows[0][:, count : count + 2] = 0.0
     whole = np.repeat(rows[0], len(middles), axis=0)
     for row, t in zip(whole, middles, strict=True):
@@ -113,12 +114,13 @@ def _balanced(plant: Plant, states: Floats, count: int) -> Balance:
             valve=states[:, count + 1],
             pump=states[:, count + 2],
             strainer=states[:, count + 3],
+            regulates=states[:, count + 4],
         ),
     )
 
 
 def _apply(row: Floats, event: Event, nozzles: tuple[int, ...], count: int, grown: float) -> None:
-    """Change a row: the nozzles' coefficients, leak, valve, pump, strainer."""
+    """Change a row: the nozzles' coefficients, leak, valve, pump, strainer, whether the valve regulates."""
     size = (event.size or 0.0) * grown
     at = [n - 1 for n in nozzles]
     match event.kind:
@@ -136,6 +138,8 @@ def _apply(row: Floats, event: Event, nozzles: tuple[int, ...], count: int, grow
             row[count + 2] *= 1 - size
         case "strainer_plugging":
             row[count + 3] *= 1 - size
+        case "relief_stuck":
+            row[count + 4] = 0.0
 
 
 def touched_nozzles(scenario: Scenario) -> list[tuple[int, ...]]:
@@ -195,7 +199,7 @@ def change_of(scenario: Scenario, event: Event, nozzles: tuple[int, ...], grown:
     if event.kind not in BALANCED:
         return Change(0.0, 0.0, 0.0, 0.0)
     count = scenario.rig.nozzle_count
-    row = np.ones((1, count + 4))
+    row = np.ones((1, count + 5))
     row[:, count : count + 2] = 0.0
     _apply(row[0], event, nozzles, count, grown)
     plant = plant_of(scenario)

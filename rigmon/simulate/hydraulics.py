@@ -7,7 +7,8 @@
     pump     Q = c Q0 (1 - (P + s Q^2) / P_shut): its flow falls with the head, in a straight line, as small
              diaphragm and roller pumps' nearly does; c is 1 when it is well. The strainer takes s Q^2 of
              suction, and more than SUCTION_MOST_KPA no pump sucks: Q is at most sqrt(SUCTION_MOST_KPA / s)
-    valve    lets (P - P_set) / slope back to the tank above the set pressure, nothing below it
+    valve    lets (P - P_set) / slope back to the tank above the set pressure, nothing below it; stuck, it is
+             an orifice as wide as it was when all was well
     line     loses r Q^2 between pump and boom
     orifices nozzles, leaks and a valve that does not close pass k sqrt(P) (Bernoulli)
 
@@ -46,6 +47,12 @@ class Plant:
     def boom_k(self) -> float:
         """Flow coefficient of the boom: flow over the root of pressure."""
         return self.boom_flow_l_min / sqrt(self.boom_pressure_kpa)
+
+    @property
+    def valve_k(self) -> float:
+        """Flow coefficient of the valve as it stands when all is well."""
+        kpa = self.boom_pressure_kpa + self.line_kpa
+        return max(kpa - self.set_kpa, 0.0) / self.slope_kpa_min_l / sqrt(kpa)
 
     @property
     def line_kpa_min2_l2(self) -> float:
@@ -98,6 +105,7 @@ class Condition:
     valve: Floats  #: coefficient of what the valve lets through unasked, over the well boom's
     pump: Floats  #: the pump's flow over the well one's
     strainer: Floats  #: open area of the strainer over the clean one's
+    regulates: Floats  #: 1: the valve does; 0: it is stuck
 
     @classmethod
     def of(
@@ -108,9 +116,10 @@ class Condition:
         valve: float = 0.0,
         pump: float = 1.0,
         strainer: float = 1.0,
+        regulates: float = 1.0,
     ) -> "Condition":
         """A single state."""
-        return cls(*(np.array([value]) for value in (nozzles, leak, valve, pump, strainer)))
+        return cls(*(np.array([value]) for value in (nozzles, leak, valve, pump, strainer, regulates)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,4 +185,5 @@ def _pump(plant: Plant, condition: Condition, kpa: Floats) -> Floats:
 
 def _valve(plant: Plant, condition: Condition, kpa: Floats) -> Floats:
     regulated = np.maximum(kpa - plant.set_kpa, 0.0) / plant.slope_kpa_min_l
-    return np.asarray(regulated + condition.valve * plant.boom_k * np.sqrt(kpa))
+    asked = np.where(condition.regulates > 0, regulated, plant.valve_k * np.sqrt(kpa))
+    return np.asarray(asked + condition.valve * plant.boom_k * np.sqrt(kpa))

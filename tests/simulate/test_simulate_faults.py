@@ -149,6 +149,13 @@ def test_the_pressure_follows_with_its_lag_and_the_flow_at_once() -> None:
     assert later == pytest.approx(end + (300 - end) * exp(-1), abs=0.05)
 
 
+def test_a_stuck_valve_lets_the_pressure_rise_where_it_would_have_held_it() -> None:
+    plugged = Event("nozzles_plugged", 40, 30, 3)
+    held, stuck = run(plugged).trace, run(plugged, Event("relief_stuck", 10, 80)).trace
+    assert at(stuck, 30) == pytest.approx((12.0, 12.0, 300.0))
+    assert at(stuck, 60)[2] > at(held, 60)[2] * 1.03
+
+
 def test_off_there_is_no_pressure_to_leak() -> None:
     simulation = run(Event("leak", 0, 1e5, 0.5), Event("boom_left_off", 40, 20))
     assert at(simulation.trace, 50) == (0.0, 0.0, 0.0)

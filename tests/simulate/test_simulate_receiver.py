@@ -293,7 +293,7 @@ def test_a_smoothed_speed_follows_by_the_first_order(parameters: dict[str, objec
 
 def test_smoothing_takes_noise_away_and_makes_it_linger() -> None:
     """White noise behind it: variance times (1 - p)/(1 + p), correlation p = exp(-dt/tau) at one step."""
-    rest = residuals(long_drive(white_noise_m_s=0.2, smoothing_s=1.0))
+    rest = residuals(long_drive(white_noise_m_s=0.2, smoothing_s=1.0, pass_length_m=3600.0))
     p = exp(-0.2)
     assert rest.std() == pytest.approx(0.2 * ((1 - p) / (1 + p)) ** 0.5, rel=0.05)
     assert np.corrcoef(rest[1:], rest[:-1])[0, 1] == pytest.approx(p, abs=0.03)
