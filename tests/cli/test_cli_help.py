@@ -69,6 +69,9 @@ BARE_NUMBERS = {
     ("simulate", "--bypass"): "%",
     ("simulate", "--valve-rise"): "%",
     ("simulate", "--line-loss"): "%",
+    ("simulate", "--wind-from"): "degrees",
+    ("simulate", "--gustiness"): "%",
+    ("simulate", "--humidity"): "%",
 }
 
 #: commands that print a result
