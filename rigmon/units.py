@@ -414,6 +414,17 @@ def _zero(name: str, dimension: str) -> Fraction:
     return ZEROS.get(dimension, _NO_ZEROS).get(name, _NOUGHT)
 
 
+_POINTS: Final = (
+    *("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE"),
+    *("S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"),
+)
+
+
+def compass_point(bearing_deg: float) -> str:
+    """The nearest of the sixteen points of the compass, such as 'WSW'."""
+    return _POINTS[int(bearing_deg / 22.5 + 0.5) % 16]
+
+
 def shown_unit(dimension: str, system: str) -> str:
     """The unit that readers of `system` ('us' or 'metric') see for `dimension`; ValueError for another."""
     if system not in ("us", "metric"):

@@ -154,6 +154,15 @@ def test_what_a_screen_shows_can_be_typed_back(dimension: str, shown: tuple[str,
         assert units.factor(unit, dimension) > 0
 
 
+# common practice: 16 points, 22.5 degrees each, N from 348.75 to 11.25
+@pytest.mark.parametrize(
+    ("bearing_deg", "point"),
+    [(0, "N"), (11.2, "N"), (11.3, "NNE"), (90, "E"), (225, "SW"), (247, "WSW"), (348.8, "N"), (360, "N")],
+)
+def test_points_of_the_compass(bearing_deg: float, point: str) -> None:
+    assert units.compass_point(bearing_deg) == point
+
+
 def test_every_dimension_is_shown_in_both_systems() -> None:
     assert units.SHOWN.keys() == units.UNITS.keys()
 

@@ -11,13 +11,15 @@ from typing import Any, Final
 
 import numpy as np
 
+from rigmon.analysis.acts import acts
 from rigmon.analysis.diagnoses import diagnoses, watched
 from rigmon.analysis.frames import Columns, Floats, Mask, RunData
 from rigmon.analysis.ground import SLACK, Ground, Kind, number, positions, runs, sums
 from rigmon.analysis.passes import Pass, find_passes
 from rigmon.analysis.path import path_of
+from rigmon.analysis.weather import weather
 from rigmon.core.rate import expanded_uncertainty_pct, speed_band_m_s
-from rigmon.model import Alert, Anchor, Basis, Flag
+from rigmon.model import Act, Alert, Anchor, Basis, Flag
 from rigmon.rig import Rig
 
 SCORE_SCHEMA: Final = 1
@@ -57,10 +59,13 @@ def score(run: RunData) -> dict[str, Any]:
                 expanded_uncertainty_pct (k = 2) of mean_l_ha, see `mean_rate_uncertainty_pct`
     speed       over treated time: mean_m_s = distance / time; sd_m_s and cv_pct of the samples' mean speeds,
                 time-weighted; in_band_time_pct: share of time within target.speed_low/high_m_s
-    alerts      each raised alert, with value and limit when raised; cleared_s None: still active at the end
+    alerts      each raised alert, with value and limit when raised; cleared_s None: still active at the end;
+                acknowledged_s None: nobody acknowledged it
+    acts        what people did, see `rigmon.analysis.acts.acts`
     stretches   see `_stretches`
     diagnosis   what the sensors were compared for, see `rigmon.analysis.diagnoses.watched`
     diagnoses   what they said together, see `rigmon.analysis.diagnoses.diagnoses`
+    weather     wind and air, see `rigmon.analysis.weather.weather`; None: the rig has no sensor of them
     verdict     in_tolerance: in_tolerance_area_pct reaches rig.required_area_pct;
                 out_of_tolerance: it would not even if all unknown ground had been in tolerance;
                 insufficient_data: anything between, or nothing was treated
@@ -104,10 +109,12 @@ def score_of(
         "applied": _applied(ground),
         "rate": rate,
         "speed": _speed(ground, low, high),
-        "alerts": _alerts(run.alerts),
+        "alerts": _alerts(run.alerts, run.acts),
+        "acts": acts(run),
         "stretches": _stretches(ground),
         "diagnosis": watched(run),
         "diagnoses": diagnoses(run, ground, passes),
+        "weather": weather(run),
         "verdict": _verdict(rate, rig.required_area_pct),
     }
 
@@ -235,8 +242,8 @@ def _speed(ground: Ground, low_m_s: float, high_m_s: float) -> dict[str, float |
     }
 
 
-def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
-    """Raised alerts in the order of raising, each with the time it cleared."""
+def _alerts(alerts: tuple[Alert, ...], acts: tuple[Act, ...]) -> list[dict[str, Any]]:
+    """Raised alerts in the order of raising, each with the times it was acknowledged and cleared."""
     listed: list[dict[str, Any]] = []
     active: dict[str, dict[str, Any]] = {}
     for alert in alerts:
@@ -244,6 +251,7 @@ def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
             active[alert.code] = {
                 "code": alert.code,
                 "raised_s": alert.t_ns / 1e9,
+                "acknowledged_s": None,
                 "cleared_s": None,
                 "value": number(alert.value),
                 "limit": number(alert.limit),
@@ -252,6 +260,13 @@ def _alerts(alerts: tuple[Alert, ...]) -> list[dict[str, Any]]:
             listed.append(active[alert.code])
         elif alert.code in active:
             active.pop(alert.code)["cleared_s"] = alert.t_ns / 1e9
+    for act in acts:
+        if act.kind == "acknowledge":
+            at_s = act.t_ns / 1e9
+            for one in reversed(listed):
+                if one["code"] == act.text and one["raised_s"] <= at_s:
+                    one["acknowledged_s"] = one["acknowledged_s"] or at_s
+                    break
     return listed
 
 

@@ -5,7 +5,8 @@ from collections.abc import Iterable
 from math import floor, log10
 from typing import Any, Final
 
-from rigmon.analysis import diagnosis_words
+from rigmon.analysis import diagnosis_words, weather_words
+from rigmon.analysis.acts import words_of
 from rigmon.rig import Rig
 from rigmon.units import convert, show, shown_unit
 from rigmon.words import alert_words
@@ -19,6 +20,7 @@ _LABEL: Final = 11
 
 _DIMENSION_OF: Final = {
     "m/s": "speed", "L/min": "flow", "kPa": "pressure", "L/ha": "rate", "m": "length", "L": "volume",
+    "°C": "temperature",
 }  # fmt: skip
 _FLOW: Final = {
     "flowmeter": "the flowmeter",
@@ -41,9 +43,13 @@ def score_text(result: dict[str, Any], rig: Rig, units: str | None = None, sourc
     lines += _block("Applied", _applied(result, system))
     lines += _block("Rate", _rate(result, system))
     lines += _block("Speed", _speed(result, system))
+    if result["weather"] is not None:
+        lines += _block("Weather", weather_words.lines(result["weather"], system))
     lines += _block("Alerts", _alerts(result, system))
     lines += _block("Diagnoses", _diagnoses(result, system))
     lines += _block("Stretches", _stretches(result, system))
+    if result["acts"]:
+        lines += _block("People", _acts(result, system))
     lines += _block("Input", _input(result))
     lines += ["", _CAUTION]
     return "\n".join(lines) + "\n"
@@ -167,9 +173,13 @@ def _alerts(result: dict[str, Any], system: str) -> list[str]:
         told = [f"{word}{text}" for word, text in (("at ", value), ("limit ", limit)) if text is not None]
         detail = f" ({', '.join(told)})" if told else ""
         times = _times(len(alerts))
+        seen = sum(a["acknowledged_s"] is not None for a in alerts)
+        known = (
+            "" if not seen else "; acknowledged" if seen == len(alerts) else f"; acknowledged {_times(seen)}"
+        )
         lines.append(
             f"{alert_words(code)}: {times}, {_seconds(lasted)} in all, "
-            f"first at {_clock(first['raised_s'])}{detail}{active}"
+            f"first at {_clock(first['raised_s'])}{detail}{known}{active}"
         )
     if len(by_code) > _LISTED:
         more = len(by_code) - _LISTED
@@ -249,6 +259,24 @@ def _stretches(result: dict[str, Any], system: str) -> list[str]:
     if len(stretches) > _LISTED:
         more = len(stretches) - _LISTED
         lines.append("and one lesser one" if more == 1 else f"and {more} lesser ones")
+    return lines
+
+
+def _acts(result: dict[str, Any], system: str) -> list[str]:
+    """What people did, cut to a line each; of many the refills and the notes first."""
+    acts = result["acts"]
+    weighty = [act for act in acts if act["kind"] in ("refill", "note")]
+    listed = acts if len(acts) <= _LISTED else (weighty or acts)[:_LISTED]
+    lines = []
+    for act in listed:
+        line = f"{_clock(act['t_s'])}  {words_of(act, system)}"
+        place = _place(act["lat_deg"], act["lon_deg"])
+        if place != "unknown" and act["kind"] == "note":
+            line = f"{line[: _WIDTH - _LABEL - len(place) - 5]} at {place}"
+        lines.append(line if len(line) <= _WIDTH - _LABEL else f"{line[: _WIDTH - _LABEL - 3]}...")
+    if len(acts) > len(listed):
+        more = len(acts) - len(listed)
+        lines.append("and one more act" if more == 1 else f"and {more} more acts")
     return lines
 
 

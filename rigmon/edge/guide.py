@@ -13,7 +13,7 @@ from rigmon.rig import Rig
 Do = Literal["hold", "faster", "slower", "stopped", "boom_off", "no_flow", "flow_unknown", "speed_unknown"]
 
 #: carried unit of an alert's value -> dimension
-_DIMENSION: Final = {"m/s": "speed", "L/min": "flow", "kPa": "pressure", "L/ha": "rate"}
+_DIMENSION: Final = {"m/s": "speed", "L/min": "flow", "kPa": "pressure", "L/ha": "rate", "°C": "temperature"}
 
 
 class Advice(NamedTuple):

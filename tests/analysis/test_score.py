@@ -47,7 +47,7 @@ def test_object_has_exactly_the_keys_of_the_contract_and_is_json() -> None:
     alerts = [Alert(61_000_000_000, "speed_slow", True, 1.6, 1.8, "m/s")]
     result = score(run(mixed().samples + alerts))
     assert list(result) == [
-        *("score_schema", *CONTRACT, "alerts", "stretches", "diagnosis", "diagnoses", "verdict")
+        *("score_schema", *CONTRACT, "alerts", "stretches", "diagnosis", "diagnoses", "weather", "verdict")
     ]
     assert result["score_schema"] == 1
     for part, keys in CONTRACT.items():

@@ -111,7 +111,7 @@ def test_the_score_of_a_recording_is_near_the_truth(made: Made) -> None:
 
 def test_the_score_prints_the_documented_keys(made: Made) -> None:
     score = as_json("score", made.log)
-    lists = ("alerts", "stretches", "diagnosis", "diagnoses")
+    lists = ("alerts", "stretches", "diagnosis", "diagnoses", "weather")
     assert list(score) == ["score_schema", *SCORE_KEYS, *lists, "verdict"]
     assert score["score_schema"] == 1
     for key, names in SCORE_KEYS.items():

@@ -62,6 +62,8 @@ FLAGS: Final = {
     "counter_reset": "the flowmeter's count began anew",
     "input_lost": "input lost",
     "log_trouble": "the run log was late or failing",
+    "wind_stale": "the wind sensor was silent",
+    "air_stale": "temperature and humidity were silent",
 }
 
 BASIS: Final = {
