@@ -94,6 +94,7 @@ def summary(
             "run": {"run_id": path, "started_utc": start, "duration_s": 3600.0},
             "target": {"rate_l_ha": 100.0, "tolerance_pct": 10.0},
             "rate": {"mean_l_ha": rate_l_ha, "in_tolerance_area_pct": 95.0},
+            "diagnoses": [],
         },
         "hold": {"hold_pct": 4.0},
         "closure": {"differences": differences},

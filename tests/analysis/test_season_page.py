@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from season_made import summary
 
+from rigmon.analysis.season.diagnosed import listed
 from rigmon.analysis.season.gather import SEASON_SCHEMA, totals
 from rigmon.analysis.season.page import MARK, page
 from rigmon.analysis.season.trends import calibration_drift, trends
@@ -39,6 +40,7 @@ def season(runs: list[dict[str, Any]], **more: Any) -> dict[str, Any]:
         "totals": totals(runs),
         "trends": trends(runs),
         "calibrations": calibration_drift(runs),
+        "diagnoses": listed(runs),
         "cache": {"file": None, "used": 0, "trouble": None},
         **more,
     }

@@ -8,6 +8,7 @@ import pytest
 from season_made import make_log, summary
 
 from rigmon.analysis.season.calibrations import calibrations
+from rigmon.analysis.season.diagnosed import listed
 from rigmon.analysis.season.gather import totals
 from rigmon.analysis.season.slope import _left_out, theil_sen
 from rigmon.analysis.season.text import season_text
@@ -276,7 +277,8 @@ def test_totals_weigh_by_area(tmp_path: Any) -> None:
     assert (found["runs"], sum(found["verdicts"].values())) == (2, 2)
     season = {
         "folder": str(tmp_path), "runs": runs, "totals": found, "trends": trends(runs),
-        "calibrations": calibration_drift(runs), "left_out": [{"path": "x.sqlite", "why": "is empty"}],
+        "calibrations": calibration_drift(runs), "diagnoses": listed(runs),
+        "left_out": [{"path": "x.sqlite", "why": "is empty"}],
         "recordings": 2, "cache": {"trouble": "disk full"},
     }  # fmt: skip
     us, metric = season_text(season, None), season_text(season, "metric")

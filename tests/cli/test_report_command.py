@@ -320,9 +320,12 @@ const found = []; addEventListener("message", m => { found.push(JSON.parse(m.dat
 
 @pytest.fixture(scope="module")
 def other_pages(made: Made, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The season's page and the records' page, of the same run."""
+    """The season's page and the records' page, of the same run, and a season with diagnoses."""
     folder = tmp_path_factory.mktemp("others")
-    found = {name: folder / f"{name}.html" for name in ("season", "records")}
+    found = {name: folder / f"{name}.html" for name in ("season", "faulty-season", "records")}
+    (folder / "faulty").mkdir()
+    faulty_log(folder / "faulty" / "run.sqlite")
+    done("season", folder / "faulty", "--no-cache", "-o", found["faulty-season"])
     done("season", made.log.parent, "--no-cache", "-o", found["season"])
     book = ["--book", folder / "book.sqlite"]
     done("record", made.log, *book, "--product", "Product A; 0000-000; 32 fl oz/ac")

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from rigmon.analysis.season import cache as cache_file
 from rigmon.analysis.season.cache import Cache
+from rigmon.analysis.season.diagnosed import counts, listed
 from rigmon.analysis.season.pool import spread
 from rigmon.analysis.season.scan import digests, scan
 from rigmon.analysis.season.trends import calibration_drift, started, trends
@@ -40,6 +41,7 @@ def season(
     left_out      path and why: what cannot be read, and copies of a run that is there already
     recordings    how many NMEA recordings lie there: they are no run logs, and not scored
     totals, trends, calibrations   see `totals`, `trends`, `calibration_drift`
+    diagnoses     of all runs, see `rigmon.analysis.season.diagnosed`
     cache         file (None: none), used: how many summaries came from it, trouble: why it is not kept
 
     Raises UsageError for a folder, a scheduler or a `cache` that cannot be used.
@@ -99,6 +101,7 @@ def season(
         "totals": totals(runs),
         "trends": trends(runs),
         "calibrations": calibration_drift(runs),
+        "diagnoses": listed(runs),
         "cache": {
             "file": None if kept.path is None else str(kept.path),
             "used": used,
@@ -144,7 +147,8 @@ def _drop_shorter(
 
 def totals(runs: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Sums over the runs, with what is known of each: runs, verdicts (how many of each), duration_s, and of
-    treated ground distance_m, area_m2, volume_l; in_tolerance_area_pct weighted by the area; unknown_time_s.
+    treated ground distance_m, area_m2, volume_l; in_tolerance_area_pct weighted by the area; unknown_time_s;
+    diagnoses: how often each code, see `rigmon.analysis.season.diagnosed.counts`.
     """
     verdicts = dict.fromkeys(("in_tolerance", "out_of_tolerance", "insufficient_data"), 0)
     for run in runs:
@@ -165,4 +169,5 @@ def totals(runs: Sequence[dict[str, Any]]) -> dict[str, Any]:
         "in_tolerance_area_pct": sum(area * share for area, share in shares if share is not None) / weight
         if weight > 0
         else None,
+        "diagnoses": counts(listed(runs)),
     }

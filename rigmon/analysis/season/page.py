@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from rigmon import __version__
 from rigmon.analysis.extras import load
-from rigmon.analysis.season import words
+from rigmon.analysis.season import diagnosed, words
 from rigmon.analysis.season.text import (
     VERDICTS,
     cells,
@@ -24,6 +24,8 @@ from rigmon.analysis.season.text import (
 from rigmon.errors import UsageError
 from rigmon.units import show
 
+#: so many diagnoses are listed, the newest
+LISTED_DIAGNOSES: Final = 200
 #: what tells a page of ours, which may be written again, from any other file
 MARK: Final = '<meta name="generator" content="rigmon season">'
 
@@ -80,6 +82,12 @@ def page(season: dict[str, Any], asked: str | None = None) -> str:
                     "change": None if drift["change_pct"] is None else drift_text(drift),
                 }
                 for drift in season["calibrations"]
+            ],
+            counted=[diagnosed.count_words(one, system) for one in season["totals"]["diagnoses"]],
+            diagnosis_heads=diagnosed.HEADS,
+            diagnoses=[
+                (diagnosed.row(one, system), file_text(one["path"], season))
+                for one in season["diagnoses"][-LISTED_DIAGNOSES:]
             ],
             show=lambda value, dimension, digits=1: show(value, dimension, system, digits),
             hours=hours,

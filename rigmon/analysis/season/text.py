@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import Any, Final
 
+from rigmon.analysis.season import diagnosed
 from rigmon.analysis.season.trends import started
 from rigmon.analysis.season.words import (
     CAUTIONS,
@@ -14,6 +15,9 @@ from rigmon.analysis.season.words import (
     title,
 )
 from rigmon.units import convert, show, shown_unit
+
+#: so many diagnoses are listed in the text
+_DIAGNOSES: Final = 20
 
 VERDICTS: Final = {
     "in_tolerance": "in tolerance",
@@ -34,6 +38,7 @@ def season_text(season: dict[str, Any], asked: str | None) -> str:
     lines = summary_lines(season, system)
     if season["runs"]:
         lines += ["", *_runs(season, system), "", *_trends(season, system), *_calibrations(season, system)]
+        lines += _diagnoses(season, system)
     if season["left_out"]:
         lines += ["", "Left out"]
         lines += [f"  {file_text(one['path'], season)}: {one['why']}" for one in season["left_out"]]
@@ -99,7 +104,7 @@ def _number(value: float | None, digits: int = 1) -> str:
 
 
 def cells(run: dict[str, Any], system: str) -> list[str]:
-    """A run's row: start, length, area, mean rate, share in tolerance, hold, verdict."""
+    """A run's row: start, length, area, mean rate, share in tolerance, hold, number of diagnoses, verdict."""
     score = run["score"]
     area, mean = score["applied"]["area_m2"], score["rate"]["mean_l_ha"]
     return [
@@ -109,6 +114,7 @@ def cells(run: dict[str, Any], system: str) -> list[str]:
         _number(None if mean is None else convert(mean, "rate", shown_unit("rate", system))),
         _number(score["rate"]["in_tolerance_area_pct"]),
         _number(run["hold"]["hold_pct"]),
+        str(len(score["diagnoses"])),
         VERDICTS[score["verdict"]],
     ]
 
@@ -122,6 +128,7 @@ def heads(system: str) -> list[str]:
         shown_unit("rate", system),
         "in tol. %",
         "hold %",
+        "diagn.",
         "verdict",
     ]
 
@@ -129,8 +136,27 @@ def heads(system: str) -> list[str]:
 def _runs(season: dict[str, Any], system: str) -> list[str]:
     rows = [[*heads(system), "file"]]
     rows += [[*cells(run, system), file_text(run["path"], season)] for run in season["runs"]]
+    return _aligned(rows, (0, 7, 8))
+
+
+def _diagnoses(season: dict[str, Any], system: str) -> list[str]:
+    found = season["diagnoses"]
+    if not found:
+        return []
+    lines = ["", "What the sensors said together"]
+    lines += [f"  {diagnosed.count_words(one, system)}" for one in season["totals"]["diagnoses"]]
+    rows = [[*diagnosed.HEADS, "file"]]
+    # the newest are what can still be acted on
+    shown = found[-_DIAGNOSES:]
+    rows += [[*diagnosed.row(one, system), file_text(one["path"], season)] for one in shown]
+    lines += [f"  {line}" for line in _aligned(rows, (0, 1, 2, 4, 5))]
+    if len(found) > len(shown):
+        lines.append(f"  and {len(found) - len(shown)} before them: --json lists them")
+    return lines
+
+
+def _aligned(rows: list[list[str]], left: tuple[int, ...]) -> list[str]:
     widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]))]
-    left = (0, 6, 7)
     return [
         "  ".join(
             cell.ljust(width) if n in left else cell.rjust(width)
