@@ -14,7 +14,8 @@ from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-#: a request's body may be so long
+#: request line and headers together may be so long, and a body
+LONGEST_HEAD: Final = 16_384
 LONGEST_BODY: Final = 4096
 
 CSP: Final = "; ".join(
@@ -105,6 +106,9 @@ class Guard:
         await self._app(scope, receive, marked)
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        size = len(scope.get("raw_path") or b"") + len(scope["query_string"])
+        if size + sum(len(name) + len(value) for name, value in scope["headers"]) > LONGEST_HEAD:
+            return 431, f"request line and headers may be {LONGEST_HEAD} bytes long"
         headers = Headers(scope=scope)
         hosts = headers.getlist("host")
         local = (scope.get("server") or (None,))[0]

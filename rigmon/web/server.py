@@ -12,6 +12,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from rigmon.errors import UsageError
 from rigmon.rig import Web
+from rigmon.web.guard import LONGEST_HEAD
 
 #: a request must be here, body and all, in so long
 REQUEST_S: Final = 10.0
@@ -20,8 +21,6 @@ STALLED_S: Final = 10.0
 #: bytes that may wait for a client here, and in the kernel
 _WAITING_BYTES: Final = 32_768
 _KERNEL_BYTES: Final = 65_536
-#: request line and headers together
-_HEAD_BYTES: Final = 16_384
 #: connections beside those of the feed's clients
 _SPARE: Final = 32
 
@@ -125,5 +124,5 @@ def config_for(app: ASGIApp, max_clients: int) -> uvicorn.Config:
         proxy_headers=False,
         timeout_keep_alive=5,
         timeout_graceful_shutdown=1,
-        h11_max_incomplete_event_size=_HEAD_BYTES,
+        h11_max_incomplete_event_size=LONGEST_HEAD,
     )

@@ -1,5 +1,6 @@
 """The pages' real process, fed by a test as the daemon feeds it, and clients of it, well-behaved and raw."""
 
+import asyncio
 import http.client
 import json
 import os
@@ -7,15 +8,23 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
+import uvicorn
+
 from rigmon import config
 from rigmon.live.state import LiveState, to_wire
 from rigmon.model import Output
+from rigmon.rig import Web
+from rigmon.web.app import build
+from rigmon.web.guard import host_names
+from rigmon.web.server import config_for, listen
+from rigmon.web.show import Show
 
 #: whatever a loaded machine needs; nothing waits for it when all is well
 PATIENCE_S: Final = 30.0
@@ -127,14 +136,58 @@ class Child:
         return answer.headers["set-cookie"].partition(";")[0]
 
     def raw(self, data: bytes = b"", receive_bytes: int | None = None) -> socket.socket:
-        """A bare connection that has sent `data`; `receive_bytes` makes its own buffer small."""
-        sock = socket.socket()
-        if receive_bytes is not None:
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_bytes)
-        sock.settimeout(PATIENCE_S)
-        sock.connect(("127.0.0.1", self.port))
-        sock.sendall(data)
-        return sock
+        return connect(self.port, data, receive_bytes)
+
+
+class Served:
+    """The same server in a thread of this process, for tests that set its limits."""
+
+    def __init__(self, show: Show, max_clients: int = 4) -> None:
+        self.show, self.port = show, free_port()
+        app = build(show, host_names(()), None, None)
+        self._server = uvicorn.Server(config_for(app, max_clients))
+        self._listening = listen(Web(port=self.port))
+        self.loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self.loop)
+        beats = self.loop.create_task(self.show.run())
+        self.loop.run_until_complete(self._server.serve(sockets=[self._listening]))
+        beats.cancel()
+        self.loop.run_until_complete(asyncio.gather(beats, return_exceptions=True))
+        self.loop.close()
+
+    def call(self, function: Callable[[], Any]) -> Any:
+        """Do something on the server's thread and wait for it."""
+
+        async def there() -> Any:
+            return function()
+
+        return asyncio.run_coroutine_threadsafe(there(), self.loop).result(PATIENCE_S)
+
+    def connections(self) -> set[Any]:
+        """Those that the server has now; on its thread."""
+        return self._server.server_state.connections
+
+    def connect(self, data: bytes = b"", receive_bytes: int | None = None) -> socket.socket:
+        return connect(self.port, data, receive_bytes)
+
+    def close(self) -> None:
+        self._server.should_exit = True
+        self._thread.join(PATIENCE_S)
+
+
+def connect(port: int, data: bytes = b"", receive_bytes: int | None = None) -> socket.socket:
+    """A bare connection that has sent `data`; `receive_bytes` makes its own buffer small."""
+    sock = socket.socket()
+    if receive_bytes is not None:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_bytes)
+    sock.settimeout(PATIENCE_S)
+    sock.connect(("127.0.0.1", port))
+    sock.sendall(data)
+    return sock
 
 
 class Response:
