@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from rigmon.analysis.acts import used_in
 from rigmon.analysis.closure import closure
 from rigmon.analysis.frames import RunData
 from rigmon.analysis.ground import Ground
@@ -48,7 +49,8 @@ def analyse(
 ) -> Analysis:
     """Everything about a run. `progress` is told the name of each part before it begins.
 
-    `boundary` is the field that was to be treated; `refills_l` and `left_l`: see `closure`;
+    `boundary` is the field that was to be treated; `refills_l` and `left_l`: see `closure`, where the run
+    log's own refills count as long as none are given;
     `position_uncertainty_m`: of one pass beside another, see `coverage`; None: the rig's. Needs shapely.
     Raises UsageError for a boundary that is nowhere near the run.
     """
@@ -75,7 +77,7 @@ def analyse(
         "stretches": ranked_stretches(ground, path, passes, scored["stretches"]),
         "across": across,
         "coverage": None if covered is None else coverage(covered),
-        "closure": closure(ground, refills_l, left_l),
+        "closure": closure(ground, refills_l, left_l, used_in(run, left_l)),
         "hold": hold(ground, passes),
     }
     return Analysis(run, ground, path, passes, covered, scored, sections)

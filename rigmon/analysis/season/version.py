@@ -23,6 +23,7 @@ SOURCES: Final = (
     *(
         f"analysis/{name}.py"
         for name in (
+            "acts",
             "closure",
             "denoise",
             "diagnoses",

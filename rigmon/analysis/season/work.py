@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 from typing import Any, Final
 
+from rigmon.analysis.acts import used_in
 from rigmon.analysis.closure import closure
 from rigmon.analysis.ground import Ground
 from rigmon.analysis.hold import hold
@@ -32,7 +33,7 @@ def summarise(path: Path) -> dict[str, Any]:
     score        as `rigmon score --json`, but of the alerts and the stretches only how many and how much,
                  and the diagnoses without their words
     hold         as in `rigmon.analysis.hold`, without histogram; of the passes the best and the worst
-    closure      as in `rigmon.analysis.closure`, without refills: nobody typed any
+    closure      as in `rigmon.analysis.closure`, with the refills that the log holds
     nozzle_coefficient  see `rigmon.analysis.season.coefficient`, or None
     calibrations see `rigmon.analysis.season.calibrations`
     rig          name, nozzle_count, nozzle_set, units, required_area_pct
@@ -71,7 +72,7 @@ def summarise(path: Path) -> dict[str, Any]:
             "passes": len(passes),
             **{key: passes.get(held[key]) for key in ("best_pass", "worst_pass")},
         },
-        "closure": closure(ground),
+        "closure": closure(ground, used=used_in(run)),
         "nozzle_coefficient": nozzle_coefficient(ground),
         "calibrations": calibrations(rig, records),
         "notes": [_without(note, path) for note in dict.fromkeys([*run.notes, *notes])],
