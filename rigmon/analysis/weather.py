@@ -53,7 +53,7 @@ def delta_t_c(temperature_c: float | None, humidity_pct: float | None) -> float 
 def weather(run: RunData) -> dict[str, Any] | None:
     """What the rig's sensors say of wind and air; None where none is fitted. Missing knowledge is None.
 
-    wind_source, air_source, height_m   of the rig file
+    wind_source, air_source, height_m   of the rig file; on_ground: the wind sensor stands beside the field
     over        'treated': the figures are of the time with the boom on; 'run': it was never on
     known_s, unknown_s   of that time, with a 2 min mean of the wind and without
     wind_mean_m_s, wind_from_deg        scalar mean, and direction of the vector mean
@@ -98,6 +98,7 @@ def weather(run: RunData) -> dict[str, Any] | None:
         "wind_source": sensor.wind,
         "air_source": sensor.air,
         "height_m": sensor.height_m,
+        "on_ground": sensor.ground_heading_deg is not None,
         "over": over,
         "known_s": known_s if windy else None,
         "unknown_s": max(whole_s - known_s, 0.0) if windy else None,

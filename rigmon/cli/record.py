@@ -189,9 +189,16 @@ def _ask(
 
     answers: dict[str, str] = {}
     used = list(products)
-    for key in made.blank:
-        element = BY_KEY[key]
+    for key, element in BY_KEY.items():
+        entry = made.entries.get(key)
         about = f"Such as: {element.hint}." if element.hint else ""
+        if entry is not None:
+            if element.draft and entry.origin == "log":
+                prompt = f"{element.label} [as the sensor says]"
+                answer = dialogue.ask(key, prompt, read(key), default=entry.text, about=f"{entry.text}.")
+                if answer != entry.text:
+                    answers[key] = answer
+            continue
         if key == "products":
             while len(used) < _MOST_PRODUCTS:
                 number = f"Product {len(used) + 1}"

@@ -10,9 +10,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from hand_made import DEGREE_M, Track, run
+from helpers import make_rig
 
-from rigmon.analysis.frames import RunData
+from rigmon.analysis.frames import RunData, from_outputs
 from rigmon.analysis.ground import Ground
+from rigmon.analysis.record.answers import read_answer
 from rigmon.analysis.record.book import SeasonBook
 from rigmon.analysis.record.draft import Draft, Used, draft
 from rigmon.analysis.record.elements import BY_KEY, ELEMENTS, RULES
@@ -20,6 +22,8 @@ from rigmon.analysis.record.forms import csv_text, html_text, json_text
 from rigmon.analysis.score import score_of
 from rigmon.errors import UsageError
 from rigmon.model import Anchor
+from rigmon.replay import replay
+from rigmon.simulate import Scenario, readings, simulate
 
 #: 2026-06-01 14:30:00 UTC
 START_MS = 1_780_324_200_000
@@ -260,3 +264,33 @@ def test_the_three_forms_hold_the_same(tmp_path: Path) -> None:
     assert "https:" not in page
     assert page.count("class='blank'") >= len(drafted().blank)
     assert "no record yet" in html_text([])
+
+
+# -- the weather ------------------------------------------------------------------------------------------
+
+
+def test_what_the_sensors_say_of_the_weather_is_a_draft() -> None:
+    rig = make_rig(weather={"wind": "true", "air": "xdr", "height": "6 ft"}, flow={"source": "xdr"})
+    made = simulate(
+        Scenario(
+            rig=rig, passes=2, wind_m_s=4.4704, gustiness_pct=0.0, wind_swing_deg=0.0, wind_from_deg=270.0
+        )
+    )
+    result = replay(readings(made), rig)
+    outputs = [*result.samples, *result.anchors, *result.weather]
+    run = from_outputs(rig, outputs, run_id="r", source="live", ended_cleanly=True)
+    draft = drafted(run, system="us")
+    # 4.4704 m/s is 10 mph by definition; 18 C is 64.4 F
+    assert draft.entries["wind"].origin == "log"
+    assert draft.entries["wind"].text.startswith("at the start 10.0 mph")
+    assert "; at the end 10.0 mph from W (270°), gusts to 10.0 mph" in draft.entries["wind"].text
+    assert draft.entries["weather"].text == (
+        "at the start 64 °F, 60 % humidity; at the end 64 °F, 60 % humidity; sky ______"
+    )
+    assert "6.0 ft above the ground" in draft.entries["weather_observed"].text
+    assert draft.figures["wind_end_m_s"] == pytest.approx(4.4704, abs=0.01)
+    assert draft.figures["air_temperature_start_c"] == 18.0
+    for key in ("wind", "weather"):
+        assert read_answer(key, draft.entries[key].text) == draft.entries[key].text
+    own = drafted(run, system="us", stated={"wind": "calm"})
+    assert (own.entries["wind"].text, own.entries["wind"].origin) == ("calm", "person")

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from rigmon.analysis import weather_words
 from rigmon.analysis.frames import RunData
 from rigmon.analysis.ground import Ground
 from rigmon.analysis.record.answers import read_answer, stated_quantity
@@ -139,6 +140,8 @@ def draft(
             "in_tolerance",
             f"{figures['in_tolerance_area_pct']:.1f} % within {run.rig.target.tolerance_pct:g} % of target",
         )
+    for key, text in _weather(score["weather"], units).items():
+        log(key, text)
     log("rig", run.rig.name)
     log("run", f"{run.run_id or 'no run id'}, {run.source}")
     if products:
@@ -154,6 +157,33 @@ def draft(
             entries["product_totals"] = Entry("; ".join(t for t in totals if t is not None), "computed")
     entries.update({key: Entry(text, "person") for key, text in own.items()})
     return Draft(entries, figures)
+
+
+def _weather(found: Mapping[str, Any] | None, system: System) -> dict[str, str]:
+    """Drafts of the weather's elements from the rig's sensors: what they said at the start and at the end.
+
+    The sky, and whether the sensor told the truth, are the person's to say.
+    """
+    if found is None:
+        return {}
+    drafts: dict[str, str] = {}
+    at = {"start": found["start"], "end": found["end"]}
+    winds = {when: weather_words.moment(one, system) for when, one in at.items()}
+    airs = {
+        when: weather_words.air(one["air_temperature_c"], one["humidity_pct"], system)
+        for when, one in at.items()
+    }
+    if any(winds.values()):
+        drafts["wind"] = "; ".join(f"at the {when} {text or 'unknown'}" for when, text in winds.items())
+    if any(airs.values()):
+        told = "; ".join(f"at the {when} {text or 'unknown'}" for when, text in airs.items())
+        drafts["weather"] = f"{told}; sky ______"
+    if drafts:
+        height = found["height_m"]
+        above = "" if height is None else f", wind {show(height, 'length', system)} above the ground"
+        where = "beside the field" if found["on_ground"] else "on the rig"
+        drafts["weather_observed"] = f"by the sensor {where}{above}; wind as mean of 2 min or less"
+    return drafts
 
 
 def _with_part(whole: float, guessed: float, dimension: str, system: System, digits: int) -> str:
@@ -203,6 +233,10 @@ def _figures(run: RunData, ground: Ground, score: Mapping[str, Any]) -> dict[str
         "mean_l_ha": score["rate"]["mean_l_ha"],
         "target_l_ha": run.rig.target.rate_l_ha,
         "in_tolerance_area_pct": score["rate"]["in_tolerance_area_pct"],
+        **{
+            key: None if score["weather"] is None else score["weather"][when][name]
+            for key, when, name in _WEATHER
+        },
         "centre_lat_deg": at((lat.min() + lat.max()) / 2) if len(where) else None,
         "centre_lon_deg": wrapped((lon.min() + lon.max()) / 2) if len(where) else None,
         "south_lat_deg": at(lat.min()) if len(where) else None,
@@ -210,6 +244,19 @@ def _figures(run: RunData, ground: Ground, score: Mapping[str, Any]) -> dict[str
         "west_lon_deg": wrapped(lon.min()) if len(where) else None,
         "east_lon_deg": wrapped(lon.max()) if len(where) else None,
     }
+
+
+#: figure -> of the score's weather
+_WEATHER: Final = tuple(
+    (f"{name.removesuffix(unit)}_{when}{unit}", when, name)
+    for when in ("start", "end")
+    for name, unit in (
+        ("wind_m_s", "_m_s"),
+        ("wind_from_deg", "_deg"),
+        ("air_temperature_c", "_c"),
+        ("humidity_pct", "_pct"),
+    )
+)
 
 
 def _moment(ms: int | None, zone: tzinfo) -> datetime | None:

@@ -28,6 +28,7 @@ class Element:
     from_log: bool = False  #: the log, or a sum made of it, can fill it in
     asked: bool = True  #: a person is asked for it where it is blank
     hint: str = ""  #: what a value looks like; invented
+    draft: bool = False  #: what the log fills in is a draft: the person is asked whether it was so
 
 
 ELEMENTS: Final = (
@@ -51,9 +52,12 @@ ELEMENTS: Final = (
     Element("spray_volume", "Spray volume applied", (), "what", from_log=True, hint="200 gal"),
     Element("rate", "Application rate, mean and target", (), "what", from_log=True, asked=False),
     Element("in_tolerance", "Share of the area within tolerance", (), "what", from_log=True, asked=False),
-    Element("wind", "Wind as observed: speed, from where", (), "weather", hint="4 mph from the north-west"),
-    Element("weather", "Temperature, humidity, sky as observed", (), "weather", hint="62 F, 45 %, clear"),
-    Element("weather_observed", "Observed by, where and when", (), "weather", hint="at the field, 08:40"),
+    Element("wind", "Wind as observed: speed, from where", (), "weather", from_log=True, draft=True,
+            hint="4 mph from the north-west"),
+    Element("weather", "Temperature, humidity, sky as observed", (), "weather", from_log=True, draft=True,
+            hint="62 F, 45 %, clear"),
+    Element("weather_observed", "Observed by, where and when", (), "weather", from_log=True, draft=True,
+            hint="at the field, 08:40"),
     Element("remarks", "Remarks", (), "weather"),
     Element("rig", "Rig", (), "source", from_log=True, asked=False),
     Element("run", "Run log", (), "source", from_log=True, asked=False),

@@ -22,6 +22,8 @@ _GROUPS: Final = {
 _FIGURES: Final = (
     "start_utc_ms", "end_utc_ms", "centre_lat_deg", "centre_lon_deg", "area_m2", "area_estimated_m2",
     "volume_l", "volume_estimated_l", "mean_l_ha", "target_l_ha", "in_tolerance_area_pct",
+    "wind_start_m_s", "wind_from_start_deg", "air_temperature_start_c", "humidity_start_pct",
+    "wind_end_m_s", "wind_from_end_deg", "air_temperature_end_c", "humidity_end_pct",
 )  # fmt: skip
 _ORIGINS: Final = {"log": "from the log", "computed": "worked out"}
 _CAUTION: Final = (
