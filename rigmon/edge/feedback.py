@@ -14,7 +14,7 @@ from typing import Final, TextIO
 
 from rigmon import units
 from rigmon.edge.guide import Do, advise, alert_figures, figure, rate_off_pct
-from rigmon.model import Act, Alert, Basis, Flag, Output, Sample
+from rigmon.model import Act, Alert, Basis, Flag, Output, Sample, Weather
 from rigmon.rig import Rig
 from rigmon.words import ALERT_WORDS, act_words, alert_words
 
@@ -27,6 +27,8 @@ HEADER: Final = (
     "  ! what is wrong"
 )
 
+#: below it air is called calm, 3 mph: common practice of labels
+CALM_M_S: Final = 3 * 0.44704
 _URGENCY: Final = {code: place for place, code in enumerate(ALERT_WORDS)}
 #: what the flow was worked out from: flowmeter, pressure, or the catch test alone
 _BASIS: Final[dict[int, str]] = {
@@ -75,13 +77,16 @@ def driver_line(
     clock_text: str,
     width: int = WIDTH,
     acknowledged: Container[str] = (),
+    weather: Weather | None = None,
 ) -> str:
     """One line of at most `width` columns, in the rig's units. What is unknown reads '--'.
 
     Time; speed now; what to do and the speed to hold (its band at the flow now); rate now, how far off
     the target, and what its flow rests on; boom ('?': not from a switch); what is wrong, most urgent first,
-    and in brackets what was `acknowledged` and is wrong still.
-    Where there is no room for that, what the flow rests on, the boom and the rate give way, in this order.
+    and in brackets what was `acknowledged` and is wrong still. With a wind sensor also the wind in the unit
+    of the speed: 2 min mean, from where, gust.
+    Where there is no room for that, the wind, what the flow rests on, the boom and the rate give way, in this
+    order.
     """
     do, at = advice(sample, rig)
     speed = f"{figure(sample.speed_m_s, 'speed', rig.units)} {units.shown_unit('speed', rig.units)}"
@@ -97,13 +102,34 @@ def driver_line(
     codes = sorted(
         alerts_active, key=lambda code: (code in acknowledged, _URGENCY.get(code, len(_URGENCY)), code)
     )
+    winds = [f"{full}  {words}" for words in wind_words(weather, rig)]
     if not codes:
-        return full[:width]
+        return next((line for line in winds if len(line) <= width), full)[:width]
     wrong = [f"({alert_words(code)})" if code in acknowledged else alert_words(code) for code in codes]
-    shorter = (f"{head}{f'{do_at:<23}  {rate}':<43}  {boom}", f"{head}{do_at:<23}  {rate}", head + do_at)
     room = len(f"  ! {wrong[0]}") + (len(f" +{len(wrong) - 1}") if len(wrong) > 1 else 0)
-    line = next((line for line in (full, *shorter) if len(line) + room <= width), shorter[-1])
+    shorter = (
+        full,
+        f"{head}{f'{do_at:<23}  {rate}':<43}  {boom}",
+        f"{head}{do_at:<23}  {rate}",
+        head + do_at,
+    )
+    line = next((line for line in (*winds, *shorter) if len(line) + room <= width), shorter[-1])
     return _with_alerts(line, wrong, width)
+
+
+def wind_words(weather: Weather | None, rig: Rig) -> list[str]:
+    """The wind in the unit of the speed, the fullest first: 'wind 7.2 WSW g 9.8', 'calm 0.9', 'wind --'."""
+    if rig.weather.wind == "none":
+        return []
+    if weather is None or weather.wind_2min_m_s is None:
+        return ["wind --"]
+    mean = weather.wind_2min_m_s
+    text = f"{'calm' if mean < CALM_M_S else 'wind'} {figure(mean, 'speed', rig.units)}"
+    if weather.wind_2min_from_deg is not None:
+        text += f" {units.compass_point(weather.wind_2min_from_deg)}"
+    if weather.gust_m_s is None:
+        return [text]
+    return [f"{text} g {figure(weather.gust_m_s, 'speed', rig.units)}", text]
 
 
 def alert_line(alert: Alert, rig: Rig, clock_text: str) -> str:
@@ -172,6 +198,7 @@ class TerminalFeedback:
         self._in_place = self._fd is not None and os.isatty(self._fd) and os.environ.get("TERM") != "dumb"
         self._lock = threading.Condition()
         self._sample: Sample | None = None  # the slot: newest wins
+        self._weather: Weather | None = None
         self._changes: deque[Alert | Act | str] = deque(maxlen=50)  # a text is told as it is
         self._missed = 0
         self._active: dict[str, None] = {}
@@ -185,6 +212,7 @@ class TerminalFeedback:
         self._done = False
         self._active.clear()
         self._acknowledged.clear()
+        self._weather = None
         self._thread = threading.Thread(target=self._run, name="feedback", daemon=True)
         self._thread.start()
 
@@ -200,6 +228,8 @@ class TerminalFeedback:
                 elif kind is Alert:
                     self._change(output)  # type: ignore[arg-type]
                     wake = True
+                elif kind is Weather:
+                    self._weather = output  # type: ignore[assignment]
                 elif kind is Act:
                     if output.kind == "acknowledge":  # type: ignore[union-attr]
                         self._acknowledged.add(output.text)  # type: ignore[union-attr]
@@ -264,11 +294,12 @@ class TerminalFeedback:
                 self._changes.clear()
                 self._missed = 0
                 active, acknowledged = tuple(self._active), frozenset(self._acknowledged)
+                weather = self._weather
             if stale:
                 stale_at_s = None
                 self._write(self._stale_text())
                 continue
-            self._write(self._text(sample, changes, missed, active, acknowledged, done))
+            self._write(self._text(sample, weather, changes, missed, active, acknowledged, done))
             if sample is not None:
                 due_s = self._monotonic_s() + self._every_s
                 stale_at_s = None if self._stale_s is None else self._monotonic_s() + self._stale_s
@@ -283,6 +314,7 @@ class TerminalFeedback:
     def _text(
         self,
         sample: Sample | None,
+        weather: Weather | None,
         changes: Sequence[Alert | Act | str],
         missed: int,
         active: Sequence[str],
@@ -301,7 +333,8 @@ class TerminalFeedback:
                 change = act_line(change, self._rig, run_clock(change.t_ns))  # noqa: PLW2901
             text += f"{start}{change[:width]}\n"
         if sample is not None:
-            line = driver_line(sample, self._rig, active, run_clock(sample.t_ns), width, acknowledged)
+            clock = run_clock(sample.t_ns)
+            line = driver_line(sample, self._rig, active, clock, width, acknowledged, weather)
             text += f"{start}{line}{end}"
         return text + "\n" if done and self._in_place else text
 

@@ -95,7 +95,7 @@ def alert_figures(alert: Alert, system: str) -> str:
     else:
         value = None if alert.value is None else figure(alert.value, dimension, system)
         limit = None if alert.limit is None else figure(alert.limit, dimension, system)
-        unit = units.shown_unit(dimension, system)
+        unit = units.shown_unit(dimension, system).lstrip("°")  # a terminal may know ASCII alone
     parts = [] if value is None else [f"{value} {unit}".rstrip()]
     if limit is not None:
         parts.append(f"limit {limit} {unit}".rstrip())

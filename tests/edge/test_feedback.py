@@ -25,8 +25,8 @@ from rigmon.edge.feedback import (
     driver_line,
     run_clock,
 )
-from rigmon.model import Act, Alert, Anchor, Basis, Flag, Output, Sample
-from rigmon.rig import Rig
+from rigmon.model import Act, Alert, Anchor, Basis, Flag, Output, Sample, Weather
+from rigmon.rig import Rig, WeatherSensor
 
 MPH = 0.44704  # m/s; NIST SP 811 (2008) B.8, exact
 GPM = 3.785411784  # L/min; 231 in3, NIST HB 44 Appendix C, exact
@@ -72,6 +72,43 @@ def test_metric_line_at_the_target(metric_rig: Rig) -> None:
     assert driver_line(sample(), metric_rig, [], "0:12:31") == (
         "0:12:31  5.6 km/h  hold      5.6 (5.1-6.3)    159 L/ha   +0% meter    boom on"
     )
+
+
+def wind(**known: float) -> Weather:
+    return Weather(0, *[None] * 14)._replace(**known)
+
+
+# hand-worked: 3.2 m/s / 0.44704 = 7.16 mph; 4.4 m/s = 9.84 mph; 0.4 m/s = 0.89 mph, below 3 mph
+def test_the_wind_in_the_unit_of_the_speed_where_there_is_room(us_rig: Rig) -> None:
+    windy = replace(us_rig, weather=WeatherSensor(wind="relative"))
+    blow = wind(wind_2min_m_s=3.2, wind_2min_from_deg=245.0, gust_m_s=4.4)
+    plain = driver_line(sample(), us_rig, [], "0:12:31", weather=blow)
+    assert plain.endswith("boom on")  # no sensor, no word of it
+    assert driver_line(sample(), windy, [], "0:12:31", weather=blow) == f"{plain}  wind 7.2 WSW g 9.8"
+    assert driver_line(sample(), windy, [], "0:12:31", 90, weather=blow) == plain
+    assert driver_line(sample(), windy, [], "0:12:31", 95, weather=blow) == f"{plain}  wind 7.2 WSW"
+    calm = wind(wind_2min_m_s=0.4)
+    assert driver_line(sample(), windy, [], "0:12:31", weather=calm) == f"{plain}  calm 0.9"
+    assert driver_line(sample(), windy, [], "0:12:31") == f"{plain}  wind --"
+    loud = driver_line(sample(), windy, ["wind_high"], "0:12:31", weather=blow)
+    assert loud.endswith("! wind too strong")
+    assert len(loud) <= 99
+
+
+def test_the_line_follows_the_newest_weather(us_rig: Rig) -> None:
+    out = io.StringIO()
+    feedback = TerminalFeedback(replace(us_rig, weather=WeatherSensor(wind="true")), out)
+    feedback.start()
+    feedback.publish([wind(wind_2min_m_s=4.4704), sample()])
+    feedback.stop()
+    assert out.getvalue().rstrip().endswith("wind 10.0")
+
+
+def test_a_warm_air_alert_in_both_systems(us_rig: Rig, metric_rig: Rig) -> None:
+    # hand-worked: 30 x 1.8 + 32 = 86, 29.4444 x 1.8 + 32 = 85
+    alert = Alert(0, "temperature_high", True, 30.0, 265 / 9, "°C")
+    assert alert_line(alert, us_rig, "0:00:00").endswith("ALERT too warm: 86.0 F, limit 85.0 F")
+    assert alert_line(alert, metric_rig, "0:00:00").endswith("ALERT too warm: 30.0 C, limit 29.4 C")
 
 
 def test_too_fast_says_slower_and_to_which_speed(us_rig: Rig) -> None:
