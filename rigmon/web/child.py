@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-import uvicorn
-
 from rigmon import config
 from rigmon.errors import UsageError
 from rigmon.live.board import Board
@@ -23,7 +21,7 @@ from rigmon.rig import Target
 from rigmon.web.app import build
 from rigmon.web.guard import host_names
 from rigmon.web.pairing import CodeFile, Pairing, code_folders
-from rigmon.web.server import config_for, listen
+from rigmon.web.server import listen, server_for
 from rigmon.web.show import Show
 from rigmon.web.stream import encode
 
@@ -45,6 +43,11 @@ class Link:
         self._number = 0
         self._samples: list[list[Any]] = []
         self._flushing = False
+
+    async def read(self, reader: asyncio.StreamReader) -> None:
+        """Take lines until the daemon hangs up."""
+        while line := await reader.readline():
+            self.line(line)
 
     def line(self, data: bytes) -> None:
         """One line from the daemon."""
@@ -134,9 +137,8 @@ async def _serve(link_socket: socket.socket) -> int:
             _say(f"rigmon: the pairing code cannot be kept in {code_file.path}: {error}")
 
     pairing = Pairing(write_code)
-    server = uvicorn.Server(
-        config_for(build(show, host_names(rig.web.hosts), pairing, link), rig.web.max_clients)
-    )
+    app = build(show, host_names(rig.web.hosts), pairing, link)
+    server = server_for(app, show, rig.web.max_clients)
     publisher = None
     if rig.mqtt.host is not None:
         from rigmon.web.mqtt import Publisher
@@ -150,20 +152,21 @@ async def _serve(link_socket: socket.socket) -> int:
             publisher.start()
     beats = loop.create_task(show.run())
     serving = loop.create_task(server.serve(sockets=[listening]))
+    feeding = loop.create_task(link.read(reader))
+    loop.add_signal_handler(signal.SIGTERM, feeding.cancel)
     writer.write(encode({"ready": rig.web.port}) + b"\n")
     try:
-        while line := await reader.readline():
-            link.line(line)
-            if serving.done():
-                break
+        await asyncio.wait({serving, feeding}, return_when=asyncio.FIRST_COMPLETED)
     finally:
         show.connected = False
-        beats.cancel()
         code_file.remove()
+        beats.cancel()
         if publisher is not None:
             publisher.stop()
         server.should_exit = True
         await asyncio.wait({serving}, timeout=2)
+    if feeding.done() and not feeding.cancelled():
+        feeding.result()
     return 0
 
 

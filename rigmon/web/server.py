@@ -3,7 +3,8 @@
 import asyncio
 import errno
 import socket
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from typing import Any, Final
 
 import uvicorn
@@ -13,6 +14,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 from rigmon.errors import UsageError
 from rigmon.rig import Web
 from rigmon.web.guard import LONGEST_HEAD
+from rigmon.web.show import Show
 
 #: a request must be here, body and all, in so long
 REQUEST_S: Final = 10.0
@@ -28,7 +30,7 @@ _SPARE: Final = 32
 class CarefulProtocol(H11Protocol):
     """One connection. Cuts it off (abort, not close: nothing waits for it) when it breaks a limit."""
 
-    most: int = 64  #: connections; set by `config_for`
+    most: int = 64  #: connections; set by `server_for`
     most_of_one: int = 48  #: from one address
     _request_timer: asyncio.TimerHandle | None = None
     _stall_timer: asyncio.TimerHandle | None = None
@@ -87,6 +89,22 @@ class CarefulProtocol(H11Protocol):
             setattr(self, name, None)
 
 
+class PagesServer(uvicorn.Server):
+    """Lets those who follow the feed go when it ends, and leaves signals to whoever started it."""
+
+    def __init__(self, config: uvicorn.Config, ending: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ending = ending
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._ending()
+        await super().shutdown(sockets)
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
 def listen(web: Web) -> socket.socket:
     """A socket that listens where the rig file says. Raises UsageError when it cannot."""
     family = socket.AF_INET6 if ":" in web.address else socket.AF_INET
@@ -107,10 +125,10 @@ def listen(web: Web) -> socket.socket:
     return sock
 
 
-def config_for(app: ASGIApp, max_clients: int) -> uvicorn.Config:
-    """uvicorn's settings for `app`."""
+def server_for(app: ASGIApp, show: Show, max_clients: int) -> PagesServer:
+    """A server of `app`, which serves `show`. It runs until its `should_exit` is set."""
     limits: dict[str, Any] = {"most": max_clients + _SPARE, "most_of_one": max_clients + _SPARE // 2}
-    return uvicorn.Config(
+    config = uvicorn.Config(
         app,
         http=type("Protocol", (CarefulProtocol,), limits),
         ws="none",
@@ -126,3 +144,4 @@ def config_for(app: ASGIApp, max_clients: int) -> uvicorn.Config:
         timeout_graceful_shutdown=1,
         h11_max_incomplete_event_size=LONGEST_HEAD,
     )
+    return PagesServer(config, show.fanout.end)

@@ -62,6 +62,7 @@ class Fanout:
     def __init__(self, most: int, points: Callable[[int, int, int], dict[str, Any]]) -> None:
         self.clients: set[Client] = set()
         self.refused = 0
+        self._ended = False
         self._most = most
         self._points = points
 
@@ -74,6 +75,12 @@ class Fanout:
         """The map has grown: each client is sent what it lacks, with what else it is sent."""
         for client in self.clients:
             client.track = "track" in client.kinds
+
+    def end(self) -> None:
+        """Let everybody go: the server ends."""
+        self._ended = True
+        for client in self.clients:
+            client.wake.set()
 
     def join(self, asked: Asked) -> Client | None:
         """A new client; None: there are too many."""
@@ -94,13 +101,14 @@ class Fanout:
             for kind, data in first.items():
                 client.put(kind, data)
             client.wake.set()
-            while not gone.done():
+            while not (gone.done() or self._ended):
                 await client.wake.wait()
                 client.wake.clear()
                 body = self._take(client)
                 while body and not gone.done():
                     await send({"type": "http.response.body", "body": body, "more_body": True})
                     body = self._take(client)
+            await send({"type": "http.response.body", "body": b"", "more_body": False})
         finally:
             self.clients.discard(client)
             gone.cancel()

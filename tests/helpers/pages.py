@@ -15,15 +15,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
-import uvicorn
-
 from rigmon import config
 from rigmon.live.state import LiveState, to_wire
 from rigmon.model import Output
 from rigmon.rig import Web
 from rigmon.web.app import build
 from rigmon.web.guard import host_names
-from rigmon.web.server import config_for, listen
+from rigmon.web.server import listen, server_for
 from rigmon.web.show import Show
 
 #: whatever a loaded machine needs; nothing waits for it when all is well
@@ -145,7 +143,7 @@ class Served:
     def __init__(self, show: Show, max_clients: int = 4) -> None:
         self.show, self.port = show, free_port()
         app = build(show, host_names(()), None, None)
-        self._server = uvicorn.Server(config_for(app, max_clients))
+        self._server = server_for(app, show, max_clients)
         self._listening = listen(Web(port=self.port))
         self.loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._run)

@@ -319,6 +319,8 @@ def test_one_that_asks_for_nothing_is_cut_off(served: Served) -> None:
 def test_one_that_does_not_take_its_page_is_cut_off(served: Served) -> None:
     one = b"GET /static/driver.js HTTP/1.1\r\nHost: localhost\r\n\r\n"
     deaf = served.connect(one * 200, receive_bytes=4096)
+    while not served.call(lambda: len(served.connections())):
+        pass  # it was not seen yet
     while served.call(lambda: len(served.connections())):
         pass
     taken = 0
