@@ -12,9 +12,11 @@ from rigmon.analysis.report import map as maps
 from rigmon.analysis.report.drawing import Drawing, patterns
 from rigmon.analysis.report.sheets import print_sizes
 from rigmon.analysis.report.shown import Html, Shown, clock
+from rigmon.analysis.weather_words import INVERSION
 from rigmon.analysis.whole import Analysis
 from rigmon.calibration.headline import headline
 from rigmon.calibration.record import Record
+from rigmon.units import compass_point
 from rigmon.words import alert_words
 
 #: rows of tables that print; the rest is on the screen alone
@@ -62,6 +64,8 @@ def page(
         drawings=_drawings(analysis, shown, progress),
         verdict=verdict,
         words=words,
+        compass_point=compass_point,
+        inversion=INVERSION,
         alert_words=alert_words,
         diagnosis=diagnosis_words,
         letters=maps.LETTERS,

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from rigmon.analysis.report.shown import Shown
 from rigmon.analysis.report.words import Verdict
+from rigmon.analysis.weather_words import INVERSION
 
 #: room on a sheet of Letter, the shorter, within the margins of report.css [mm]
 _SHEET_MM: Final = 279.4 - 20
@@ -68,6 +69,15 @@ def _diagnoses_mm(shown: Shown, diagnoses: int) -> float:
     return _HEADING_MM + _LINE_MM * (rows + lines(missing, _FULL_CHARS) + 1) + 1.2 * len(told)
 
 
+def _weather_mm(shown: Shown) -> float:
+    weather: dict[str, Any] | None = shown.get("weather")
+    if weather is None:
+        return 0.0
+    return _HEADING_MM + _LINE_MM * (
+        7 + (lines(INVERSION, _HALF_CHARS) + 1 if weather["inversion_caution"] else 0)
+    )
+
+
 def _second_mm(
     shown: Shown, records: Sequence[tuple[str, str]], flags: Sequence[tuple[str, int]], stretches: int
 ) -> float:
@@ -82,5 +92,6 @@ def _second_mm(
     rejected = ", ".join(f"{reason} {n}" for reason, n in shown.get("input.rejected_by_reason").items())
     right += _LINE_MM * (4 + lines(rejected, _HALF_CHARS))
     right += _LINE_MM * lines("; ".join(f"{label}: 0:00:00" for label, _ in flags), _HALF_CHARS)
+    right += _weather_mm(shown)
     right += sum(_LINE_MM * lines(note, _HALF_CHARS) + 1 for note in shown.get("quality.notes"))
     return _HEADING_MM + table + max(left, right) + 26
