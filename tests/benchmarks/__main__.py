@@ -21,6 +21,7 @@ NAMES: Final = (
     "daemon_start",
     "daemon_memory",
     "live_latency",
+    "glass_latency",
     "gpio_cost",
     "bytes_written",
     "replay_flat",
