@@ -91,6 +91,7 @@ def examine(
     else:
         why_not = "" if surveys else "; ".join(each.looked.why_not for each in ports)
         of_ports += stream.of_sensors(rig, list(surveys.values()), why_not)
+        of_ports += stream.of_weather(rig, list(surveys.values()), why_not)
     raw_per_s = sum(found.bytes / found.seconds for found in surveys.values() if found.seconds) or None
     gps = next((each for each in ports if each.section == "gps"), None)
     of_clock = clock.check(

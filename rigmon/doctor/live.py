@@ -10,7 +10,7 @@ from typing import Final, Protocol
 
 from rigmon import units
 from rigmon.core.flow import FlowMeter
-from rigmon.core.nmea import Gga, Rejected, Rmc, Transducers, Vtg, decoder_for
+from rigmon.core.nmea import Gga, Meteo, Rejected, Rmc, Transducers, Vtg, Wind, decoder_for
 from rigmon.core.pressure import Transducer
 from rigmon.doctor.findings import Finding, Values, ok, wrong
 from rigmon.edge.hub import Hub
@@ -66,10 +66,22 @@ def steps(rig: Rig) -> list[Step]:
         )
     if rig.boom_switch.source != "none":
         found.append(Step("Turn the boom switch over, once.", ("boom",)))
+    if rig.weather.fitted:
+        sensors = [name for name in ("wind", "air") if getattr(rig.weather, name) != "none"]
+        found.append(Step("Wait for the weather sensor; it speaks by itself.", tuple(sensors)))
     return found
 
 
-_TITLES: Final = {"fix": "Fix", "flow": "Flow", "pressure": "Pressure", "boom": "Boom switch"}
+_TITLES: Final = {
+    "fix": "Fix",
+    "flow": "Flow",
+    "pressure": "Pressure",
+    "boom": "Boom switch",
+    "wind": "Wind",
+    "air": "Air",
+}
+#: what a channel carries, where that has another name
+_DIMENSIONS: Final = {"wind": "speed", "air": "temperature"}
 
 
 @dataclass(slots=True)
@@ -159,8 +171,18 @@ class Watch:
                 if channel == "pressure":
                     self._transducer.set_pressure(0, value)
                     self._pressure()
-                else:
+                elif channel == "temperature":
+                    self.seen["air"].add(value)
+                elif channel in self.seen:
                     self.seen[channel].add(value)
+        if isinstance(decoded, Wind) and decoded.valid and decoded.speed_m_s is not None:
+            if decoded.relative is (self.rig.weather.wind == "relative"):
+                self.seen["wind"].add(decoded.speed_m_s)
+        elif isinstance(decoded, Meteo):
+            if self.rig.weather.wind == "mda" and decoded.wind_speed_m_s is not None:
+                self.seen["wind"].add(decoded.wind_speed_m_s)
+            if self.rig.weather.air == "mda" and decoded.air_temperature_c is not None:
+                self.seen["air"].add(decoded.air_temperature_c)
 
     def _pressure(self) -> None:
         self.fault = self._transducer.fault
@@ -176,6 +198,13 @@ class Watch:
             if seen.n < _FIXES:
                 return None
             return "a fix arrives" + ("" if self.speed_m_s is None else f", {show(self.speed_m_s, 'speed')}")
+        if channel in _DIMENSIONS:
+            said = show(seen.last, _DIMENSIONS[channel])
+            return (
+                None
+                if not seen.n
+                else f"{'a wind' if channel == 'wind' else 'a temperature'} arrives: {said}"
+            )
         if channel == "flow":
             return self._flow_proof()
         if channel == "pressure":
@@ -220,7 +249,7 @@ class Watch:
             return "no reading"
         if channel == "boom":
             return "on" if seen.last else "off"
-        return self._show(seen.last, channel)
+        return self._show(seen.last, _DIMENSIONS.get(channel, channel))
 
     def finding(self, channel: str, waited_s: float) -> Finding:
         """The channel's finding after so long."""
@@ -246,6 +275,10 @@ class Watch:
             return {"flow_l_min": seen.last, "volume_change_l": self.seen["volume"].change}
         if channel == "pressure":
             return {"pressure_kpa": seen.last, "pressure_change_kpa": seen.change}
+        if channel == "wind":
+            return {"wind_m_s": seen.last}
+        if channel == "air":
+            return {"air_temperature_c": seen.last}
         return {"boom_on": None if seen.last is None else bool(seen.last), "changed": bool(seen.change)}
 
     def _advice(self, channel: str) -> str:
@@ -254,6 +287,12 @@ class Watch:
             if self.voids:
                 return "Give the antenna open sky and some minutes; then ask again."
             return "See the port's and the baud's checks."
+        if channel in _DIMENSIONS:
+            takes = getattr(rig.weather, channel)
+            return (
+                f"Check the sensor's power and lead, and weather.{channel} = '{takes}'; 'rigmon doctor' "
+                "lists the weather sentences that come."
+            )
         source = {"flow": rig.flow.source, "pressure": rig.pressure.source, "boom": rig.boom_switch.source}[
             channel
         ]

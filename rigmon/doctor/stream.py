@@ -16,7 +16,7 @@ from rigmon.doctor.listening import Listened
 from rigmon.rig import Rig
 
 #: sentences that rigmon reads; of these RMC alone gives speed, position and time
-USED: Final = ("RMC", "VTG", "GGA", "ZDA", "XDR")
+USED: Final = ("RMC", "VTG", "GGA", "ZDA", "XDR", "MWV", "MDA")
 #: from here on a rig is followed without a delay that is felt: common practice
 _GOOD_HZ: Final = 5.0
 _SLOWEST_HZ: Final = 0.8
@@ -48,6 +48,7 @@ class Survey:
     gga: list[tuple[int, Gga, list[str]]] = field(default_factory=list)
     transducers: list[tuple[int, Transducers]] = field(default_factory=list)
     xdr: Counter[tuple[str, str, str]] = field(default_factory=Counter)  #: (type, unit, name)
+    weather: Counter[str] = field(default_factory=Counter)  #: 'MWV,R', 'MWV,T', 'MDA' -> how many
 
     @property
     def sound(self) -> int:
@@ -98,6 +99,10 @@ def _sort(found: Survey, t_ns: int, line: bytes, decoded: Decoded) -> None:
     found.addresses[address] += 1
     found.address_bytes[address] += len(line) + 2
     fields = rest.split(",")
+    if kind_of(address) == "MWV":
+        found.weather[f"MWV,{fields[1]}" if len(fields) > 1 else "MWV"] += 1
+    elif kind_of(address) == "MDA":
+        found.weather["MDA"] += 1
     if isinstance(decoded, Rmc):
         found.rmc.append((t_ns, decoded, fields))
     elif isinstance(decoded, Vtg):
@@ -525,3 +530,60 @@ def _sensor(
     return wrong(
         check, title, f"no {' or '.join(kinds)} named {name} in {ceil(seconds)} s{heard}", do, name=name
     )
+
+
+# -- weather -----------------------------------------------------------------------------------------------
+
+#: weather.wind -> the sentence that it takes; those of weather.air are MDA, or XDR by name
+_WINDS: Final = {"relative": "MWV,R", "true": "MWV,T", "mda": "MDA"}
+
+
+def of_weather(rig: Rig, surveys: Sequence[Survey], why_not: str) -> list[Finding]:
+    """What is heard of wind and air on any port, and whether it is what the rig file takes.
+
+    Nothing where neither is the case. `why_not`: no port was listened to; '' else.
+    """
+    sensor = rig.weather
+    if why_not:
+        return [unknown("weather", "Weather", why_not)] if sensor.fitted else []
+    heard: Counter[str] = Counter()
+    for found in surveys:
+        heard.update(found.weather)
+        for (kind, unit, name), n in found.xdr.items():
+            if (kind, unit) in (("C", "C"), ("H", "P")):
+                heard[f"XDR {kind} {name or '(no name)'}"] += n
+    if not (heard or sensor.fitted):
+        return []
+    seconds = max((found.seconds for found in surveys), default=0.0)
+    listed = ", ".join(f"{what} {_hz(n, seconds)}" for what, n in sorted(heard.items()))
+    seen = f"per second: {listed}" if listed else f"no weather sentence in {ceil(seconds)} s"
+    values: Values = {what.lower().replace(" ", "_").replace(",", "_"): n for what, n in heard.items()}
+    missing = _missing(rig, heard)
+    if missing:
+        there = "; set [weather] to one that comes, or leave it out" if heard else ""
+        do = (
+            f"The rig file takes {' and '.join(missing)}: check the sensor's power, lead and settings{there}."
+        )
+        return [wrong("weather", "Weather", seen, do, **values)]
+    if not sensor.fitted:
+        do = "The rig file takes none of it; [weather] says how, should you want it."
+        return [ok("weather", "Weather", f"{seen}. {do}", **values)]
+    slow = [what for what in _taken(rig) if heard[what] * sensor.stale_s < _PER_STALE * seconds]
+    if slow:
+        do = f"Too seldom for weather.stale = {sensor.stale_s:g} s: let the sensor speak once a second."
+        return [look("weather", "Weather", seen, do, **values)]
+    return [ok("weather", "Weather", seen, **values)]
+
+
+def _taken(rig: Rig) -> list[str]:
+    sensor = rig.weather
+    taken = [_WINDS[sensor.wind]] if sensor.wind in _WINDS else []
+    if sensor.air == "mda":
+        taken.append("MDA")
+    elif sensor.air == "xdr":
+        taken += [f"XDR C {sensor.temperature_name}", f"XDR H {sensor.humidity_name}"]
+    return list(dict.fromkeys(taken))
+
+
+def _missing(rig: Rig, heard: Counter[str]) -> list[str]:
+    return [what for what in _taken(rig) if not heard[what]]
