@@ -35,6 +35,7 @@ SOURCES: Final = (
             "score",
             "source",
             "utc",
+            "weather",
             "whatif",
         )
     ),
