@@ -58,7 +58,8 @@ _BAR: Final = 24
     "refills",
     multiple=True,
     metavar="VOLUME",
-    help="What was filled in, such as '25 gal'; give it for each filling, the first included.",
+    help="What was filled in, such as '25 gal'; give it for each filling, the first included. Left out: the "
+    "refills in the run log, from one full tank to the next.",
 )
 @click.option("--left", metavar="VOLUME", help="What was left in the tank at the end, such as '3 gal'.")
 @what_if_options
@@ -101,7 +102,8 @@ def command(
     if position_uncertainty_m is not None and not 0 < position_uncertainty_m <= 100:
         raise UsageError("--position-uncertainty must be above zero and at most 100 m, such as '10 in'")
     system: System = "us" if (units or run.rig.units) == "us" else "metric"
-    filled, rest = _volumes(system, refills, left)
+    logged = any(act.kind == "refill" for act in run.acts)
+    filled, rest = _volumes(system, refills, left, logged, run.rig.tank_l)
     records, notes = _records(source)
     notes = list(dict.fromkeys([*run.notes, *notes]))
     for note in notes:
@@ -162,20 +164,25 @@ def _refuse_existing(path: Path, example: str) -> None:
 
 
 def _volumes(
-    system: "System", refills: tuple[str, ...], left: str | None
+    system: "System", refills: tuple[str, ...], left: str | None, logged: bool, tank_l: float | None
 ) -> tuple[list[float], float | None]:
+    """What was typed. `logged`: the run log holds refills, which count where none is typed."""
     typed = Typed(system)
     filled = [option(typed, "--refill", text, "volume") for text in refills]
     if left is None:
         return filled, None
-    if not filled:
-        raise UsageError("--left needs --refill: what was filled in")
+    if not filled and not logged:
+        raise UsageError("--left needs --refill, what was filled in: the run log holds no refills")
+    if not filled and tank_l is None:
+        raise UsageError("--left needs --refill, or what the tank holds: [tank] volume in the rig file")
     try:
         rest = typed.read(left, "volume")
     except UsageError as error:
         raise UsageError(f"--left: {error}") from error
-    if rest > sum(filled):
+    if filled and rest > sum(filled):
         raise UsageError(f"--left {left}: more than was filled in")
+    if not filled and tank_l is not None and rest > tank_l:
+        raise UsageError(f"--left {left}: more than the tank holds")
     return filled, rest
 
 

@@ -19,7 +19,8 @@ _DEFAULT = Path("runs")
 @json_option
 def command(folder: Path, as_json: bool) -> None:
     """List the run logs in FOLDER (default: runs): start (UTC by the GPS), length (h:mm:ss), how it ended,
-    whether it was scored, size (kB), file, and what it was made from where that is not a live run.
+    whether it was scored, size (kB), file, how many notes, refills and acknowledgements it holds, and what it
+    was made from where that is not a live run.
     """
     from rigmon.log.marks import scored
     from rigmon.log.reader import list_runs
@@ -44,6 +45,7 @@ def command(folder: Path, as_json: bool) -> None:
                     "readings": entry.readings,
                     "size_bytes": entry.size_bytes,
                     "error": entry.error,
+                    "acts": entry.acts,
                 }
                 for entry in entries
             ]
@@ -66,11 +68,18 @@ def _line(entry: "RunEntry", scored: bool | None) -> str:
         return _row("--", "--", "unreadable", "--", size, f"{entry.path.name}: {entry.error}")
     start = entry.started_utc
     seconds = round(entry.duration_s or 0)
+    noted = ", ".join(
+        f"{n} {word if n == 1 else word + 's'}"
+        for kind, word in (("note", "note"), ("refill", "refill"), ("acknowledge", "acknowledgement"))
+        if (n := (entry.acts or {}).get(kind, 0))
+    )
     return _row(
         f"{start[:10]} {start[11:19]}" if start else "unknown",
         f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}",
         "cleanly" if entry.ended_cleanly else "cut off",
         "yes" if scored else "no",
         size,
-        entry.path.name + ("" if entry.source == "live" else f"  from: {entry.source}"),
+        entry.path.name
+        + (f"  {noted}" if noted else "")
+        + ("" if entry.source == "live" else f"  from: {entry.source}"),
     )

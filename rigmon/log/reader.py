@@ -249,6 +249,12 @@ class RunLog:
         """Wind and air; nothing in a log that was made before logs kept it."""
         return (weather for _, weather in self._numbered_weather())
 
+    def acts_by_kind(self) -> dict[str, int] | None:
+        """How often people did what; None: the log keeps no acts."""
+        if not self.keeps_findings:
+            return None
+        return dict(self._rows("SELECT kind, count(*) FROM act GROUP BY kind ORDER BY kind"))
+
     def outputs(self) -> Iterator[Output]:
         """All outputs together in the order of production."""
         return (output for _, output in self.numbered_outputs())
@@ -452,6 +458,7 @@ class RunEntry(NamedTuple):
     readings: int | None
     size_bytes: int | None
     error: str | None
+    acts: dict[str, int] | None = None  #: what people did, by kind; None: unknown, or the log keeps none
 
 
 def list_runs(folder: str | os.PathLike[str]) -> list[RunEntry]:
@@ -483,6 +490,7 @@ def _entry(path: Path) -> RunEntry:
                 log.readings_count,
                 size_bytes,
                 None,
+                log.acts_by_kind(),
             )
     except LogError as error:
         reason = str(error).removeprefix(f"{path}: ")

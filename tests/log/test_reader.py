@@ -199,12 +199,22 @@ def test_a_list_of_runs_names_the_broken_one_and_goes_on(ended, cut, tmp_path):
     ]  # fmt: skip
     first, second, third, fourth = entries
     assert first[1:] == (
-        HEADER.run_id, "live", None, readings[-1].t_ns / 1e9, False, len(readings), cut_bytes, None,
+        HEADER.run_id, "live", None, readings[-1].t_ns / 1e9, False, len(readings), cut_bytes, None, {},
     )  # fmt: skip
     assert second[1:] == (
-        HEADER.run_id, "live", "2026-06-14T08:10:00.250Z", 3.0, True, 100, ended.stat().st_size, None,
+        HEADER.run_id, "live", "2026-06-14T08:10:00.250Z", 3.0, True, 100, ended.stat().st_size, None, {},
     )  # fmt: skip
-    assert third[1:] == (None, None, None, None, None, None, 5000, "is not a run log (not a SQLite file)")
+    assert third[1:] == (
+        None,
+        None,
+        None,
+        None,
+        None,
+        None,
+        5000,
+        "is not a run log (not a SQLite file)",
+        None,
+    )
     assert fourth[1:] == second[1:]
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from rigmon.analysis import weather_words
+from rigmon.analysis.acts import acts, words_of
 from rigmon.analysis.frames import RunData
 from rigmon.analysis.ground import Ground
 from rigmon.analysis.record.answers import read_answer, stated_quantity
@@ -19,6 +20,8 @@ from rigmon.errors import UsageError
 from rigmon.units import show
 
 RECORD_SCHEMA: Final = 1
+#: notes and refills that stand in the remarks; the rest is counted
+_REMARKS: Final = 20
 
 Origin = Literal["log", "person", "computed"]
 
@@ -142,6 +145,7 @@ def draft(
         )
     for key, text in _weather(score["weather"], units).items():
         log(key, text)
+    log("remarks", _remarks(figures["acts"], units))
     log("rig", run.rig.name)
     log("run", f"{run.run_id or 'no run id'}, {run.source}")
     if products:
@@ -184,6 +188,20 @@ def _weather(found: Mapping[str, Any] | None, system: System) -> dict[str, str]:
         where = "beside the field" if found["on_ground"] else "on the rig"
         drafts["weather_observed"] = f"by the sensor {where}{above}; wind as mean of 2 min or less"
     return drafts
+
+
+def _remarks(done: Sequence[Mapping[str, Any]], system: System) -> str | None:
+    """What people noted and filled in during the run; None: nothing."""
+    told = [one for one in done if one["kind"] in ("note", "refill")]
+    parts = [f"{_clock(one['t_s'])} {words_of(dict(one), system)}" for one in told[:_REMARKS]]
+    if len(told) > _REMARKS:
+        parts.append(f"and {len(told) - _REMARKS} more in the run log")
+    return "; ".join(parts) or None
+
+
+def _clock(seconds: float) -> str:
+    whole = int(seconds)
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def _with_part(whole: float, guessed: float, dimension: str, system: System, digits: int) -> str:
@@ -237,6 +255,8 @@ def _figures(run: RunData, ground: Ground, score: Mapping[str, Any]) -> dict[str
             key: None if score["weather"] is None else score["weather"][when][name]
             for key, when, name in _WEATHER
         },
+        "refilled_l": sum(act.volume_l or 0.0 for act in run.acts if act.kind == "refill"),
+        "acts": acts(run),
         "centre_lat_deg": at((lat.min() + lat.max()) / 2) if len(where) else None,
         "centre_lon_deg": wrapped((lon.min() + lon.max()) / 2) if len(where) else None,
         "south_lat_deg": at(lat.min()) if len(where) else None,

@@ -58,7 +58,7 @@ ELEMENTS: Final = (
             hint="62 F, 45 %, clear"),
     Element("weather_observed", "Observed by, where and when", (), "weather", from_log=True, draft=True,
             hint="at the field, 08:40"),
-    Element("remarks", "Remarks", (), "weather"),
+    Element("remarks", "Remarks", (), "weather", from_log=True),
     Element("rig", "Rig", (), "source", from_log=True, asked=False),
     Element("run", "Run log", (), "source", from_log=True, asked=False),
 )  # fmt: skip

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from rigmon import __version__
 from rigmon.analysis import diagnosis_words
+from rigmon.analysis.acts import words_of
 from rigmon.analysis.extras import load
 from rigmon.analysis.report import figures, words
 from rigmon.analysis.report import map as maps
@@ -67,6 +68,7 @@ def page(
         compass_point=compass_point,
         inversion=INVERSION,
         alert_words=alert_words,
+        act_words=words_of,
         diagnosis=diagnosis_words,
         letters=maps.LETTERS,
         marked=bool(maps.marked(analysis, data["diagnoses"])),

@@ -87,6 +87,8 @@ def _second_mm(
     for one in shown.get("closure.differences"):
         left += _LINE_MM * (2 if one["agrees"] else lines(one["meaning"], _HALF_CHARS) + 4) + 1
     left += 3 * _LINE_MM
+    if shown.get("closure.filled_from") == "log":
+        left += _LINE_MM * (2 + len(shown.get("closure.filled_spans")))
     left += sum(_ROW_MM * lines(f"{name}: {says}", _HALF_CHARS - 12) for name, says in records)
     right = _HEADING_MM * 3 + 5 * _LINE_MM + 3 * _ROW_MM + 7 * _LINE_MM
     rejected = ", ".join(f"{reason} {n}" for reason, n in shown.get("input.rejected_by_reason").items())
