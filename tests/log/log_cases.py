@@ -31,6 +31,7 @@ from rigmon.model import (
     SwitchState,
     Tally,
     Tick,
+    Weather,
 )
 
 HEADER = RunHeader(
@@ -91,6 +92,7 @@ outputs = st.one_of(
         st.none() | int64,
         *(maybe_real, maybe_real),
     ),
+    st.builds(Weather, int64, *(maybe_real for _ in range(14))),
     st.builds(Act, int64, text, text, maybe_real, st.none() | st.booleans()),
 )
 
