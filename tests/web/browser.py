@@ -178,6 +178,9 @@ _CUT_OFF: Final = """() => {
     const box = element.closest(".card, #word, #wrong, #off, .edge, #dose, button, td, th, li, section");
     if (box && over(box.getBoundingClientRect(), .5))
       found.push(`'${node.textContent.trim()}' leaves #${box.id}.${box.className}`);
+    const lines = element.closest("#wrong, button, td, th, li")?.getBoundingClientRect();
+    if (lines && (at.top < lines.top - 1 || at.bottom > lines.bottom + 1))
+      found.push(`'${node.textContent.trim()}' is higher than its box`);
   }
   const page = document.scrollingElement;
   if (page.scrollWidth > innerWidth || page.scrollHeight > innerHeight)

@@ -257,7 +257,7 @@ def test_another_software_is_loaded_when_the_rig_stands(watched: Watched, rig: S
     watched.page.evaluate("window.same = true")
     rig.software = "2"
     rig.drop()
-    watched.wait("document.getElementById('words').textContent === 'new software: stop to reload'")
+    watched.wait("document.getElementById('words').textContent === 'stop: new software'")
     watched.picture("driver-new-software")
     assert watched.page.evaluate("window.same") is True
     rig.message = message(speed_share=0.0, boom_on=0)

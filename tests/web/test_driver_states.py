@@ -118,6 +118,15 @@ def test_the_cards_stand_as_the_speeds_do(browser: Any, rig: StandIn) -> None:
             # how far off stands where the card has to go
             if share != 1.0:
                 assert (middle("#off-figure") > middle("#now")) == (share > 1.0)
+        # where there is no band, higher is faster too, and nothing is said to be off
+        for told, faster in (
+            ({"speed_share": 0.0}, -1), ({"boom_on": 0, "speed_share": 0.5}, -1), ({"boom_on": 0}, 0),
+            ({"boom_on": 0, "speed_share": 2.0}, 1),
+        ):  # fmt: skip
+            follow(rig, watched, message(**told))
+            higher = middle("#at") - middle("#now")
+            assert (higher > 1) - (higher < -1) == faster, told
+            assert watched.text("#off-figure") == ""
     assert heights == sorted(heights)
     assert heights[0] < heights[1] < 0 == heights[3] < heights[5] < heights[6]
 

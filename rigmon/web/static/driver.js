@@ -194,7 +194,7 @@
     // with the boom off there is a speed to hold and no band
     mark($("at").parentElement, "band", shown.low === UNKNOWN && shown.hold !== UNKNOWN ? "none" : "some");
     for (const unit of document.querySelectorAll(".speed-unit")) put(unit, shown.speed_unit || "");
-    place = placed(say, live === null ? null : live.share);
+    place = live === null ? 0 : placed(live);
     mark($("now").parentElement, "place", String(place));
     const acts = say === "faster" || say === "slower";
     const off = acts || say === "hold" ? shown.off || UNKNOWN : "";
@@ -202,11 +202,15 @@
     figure("off-figure", acts ? off.replace(/^[+-]/, "") : signed(off));
   }
 
-  // Where the left card stands. It leaves a place only a little beyond its border, so that it does not tremble.
-  function placed(say, share) {
-    if (say === "slower") return 4;
-    if (say === "faster") return -4;
-    if (say !== "hold" || share == null) return 0;
+  // Where the left card stands: higher than the right one when it goes faster than that, in every state.
+  // It leaves a place only a little beyond its border, so that it does not tremble.
+  function placed({ advice, share, off_m_s, hold_m_s }) {
+    if (advice === "slower") return 4;
+    if (advice === "faster") return -4;
+    if (share == null || advice === "stopped") {
+      // there is no band: a tenth off is near
+      return off_m_s == null || Math.abs(off_m_s) <= 0.1 * hold_m_s ? 0 : 4 * Math.sign(off_m_s);
+    }
     const steps = share * 3.5;
     if (Math.abs(place) < 4 && Math.abs(steps - place) <= 0.85) return place;
     return Math.max(-3, Math.min(3, Math.round(steps)));
@@ -222,10 +226,11 @@
       kind = wrong.acknowledged ? "seen" : wrong.now ? "hand" : "know";
       words = wrong.words;
       more = wrong.more > 0 ? `+${wrong.more}` : "";
-    } else if (other) [kind, words] = ["say", "new software: stop to reload"];
+    } else if (other) [kind, words] = ["say", "stop: new software"];
     else if (!warned) [kind, words] = ["say", "Eyes on the ground"];
     mark($("wrong"), "kind", kind);
     put($("words"), words);
+    mark($("wrong"), "long", words.length > 20 ? "yes" : "no");
     put($("more"), more);
   }
 
