@@ -15,6 +15,7 @@ from rigmon.cli.whatif import tell_asked, what_if, what_if_options
 @rig_option
 @json_option
 @click.option("--units", type=click.Choice(["us", "metric"]), help="Show these units, whatever the rig says.")
+@click.option("--no-mark", is_flag=True, help="Leave no NAME.scored.json: the log does not count as scored.")
 @click.option("--strict", is_flag=True, help="Exit code 1 unless the verdict is in_tolerance.")
 @what_if_options
 def command(
@@ -23,6 +24,7 @@ def command(
     as_json: bool,
     units: str | None,
     strict: bool,
+    no_mark: bool,
     **changes: str | None,
 ) -> int:
     """Score SOURCE, a run log or an NMEA recording: was the rate held, and where was it not?
@@ -50,7 +52,7 @@ def command(
         if asked:
             tell_asked(asked)
         click.echo(score_text(result, run.rig, units, run.source), nl=False)
-    if rig_file is None and not asked:
+    if rig_file is None and not asked and not no_mark:
         _leave_mark(source, result)
     return 1 if strict and result["verdict"] != "in_tolerance" else 0
 

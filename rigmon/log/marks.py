@@ -67,8 +67,21 @@ def scored(log_path: Path) -> bool | None:
 
 def is_scored(log: RunLog) -> bool:
     """Whether a mark of this very log lies beside it. A mark that cannot be read counts for nothing."""
+    return _mark_of(log) is not None
+
+
+def kept_score(log: RunLog) -> dict[str, Any] | None:
+    """The score in this very log's mark; None: there is none. Raises LogError."""
+    mark = _mark_of(log)
+    score = None if mark is None else mark.get("score")
+    return score if isinstance(score, dict) else None
+
+
+def _mark_of(log: RunLog) -> dict[str, Any] | None:
     mark = _read(mark_path(log.path))
-    return mark is not None and mark.get("mark") == _MARK and mark.get("run_log") == identity(log)
+    if mark is None or mark.get("mark") != _MARK or mark.get("run_log") != identity(log):
+        return None
+    return mark
 
 
 def is_mark(path: Path) -> bool:

@@ -11,6 +11,7 @@ import socket
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, Final
 
 from rigmon import config
@@ -21,6 +22,7 @@ from rigmon.rig import Target
 from rigmon.web.app import build
 from rigmon.web.guard import host_names
 from rigmon.web.pairing import CodeFile, Pairing, code_folders
+from rigmon.web.runs import Runs, routes
 from rigmon.web.server import listen, server_for
 from rigmon.web.show import Show
 from rigmon.web.stream import encode
@@ -137,7 +139,8 @@ async def _serve(link_socket: socket.socket) -> int:
             _say(f"rigmon: the pairing code cannot be kept in {code_file.path}: {error}")
 
     pairing = Pairing(write_code)
-    app = build(show, host_names(rig.web.hosts), pairing, link)
+    runs = Runs(Path(rig.runs_folder), rig.units, lambda: show.board.state.run)
+    app = build(show, host_names(rig.web.hosts), pairing, link, routes(runs))
     server = server_for(app, show, rig.web.max_clients)
     publisher = None
     if rig.mqtt.host is not None:
@@ -164,6 +167,7 @@ async def _serve(link_socket: socket.socket) -> int:
         if publisher is not None:
             publisher.stop()
         server.should_exit = True
+        await runs.end()
         await asyncio.wait({serving}, timeout=2)
     if feeding.done() and not feeding.cancelled():
         feeding.result()

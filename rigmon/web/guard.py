@@ -92,7 +92,9 @@ class Guard:
             if message["type"] == "http.response.start":
                 given = list(message.get("headers", ()))
                 names = {name for name, _ in given}
-                message = {**message, "headers": [*given, *HEADERS]}
+                # a report brings a policy of its own, which suits it
+                ours = [header for header in HEADERS if header[0] not in names]
+                message = {**message, "headers": [*given, *ours]}
                 if b"cache-control" not in names:
                     message["headers"].append((b"cache-control", b"no-store"))
             await send(message)
