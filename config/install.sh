@@ -2,18 +2,22 @@
 # Installs rigmon from this clone as a service on a Raspberry Pi: see hardware_notes/install.md.
 #
 #   sudo config/install.sh            install or update; the rig file and the run logs stay as they are
-#   config/install.sh --dry-run       only print what would be done
+#   sudo config/install.sh --pages    also what the live pages need, and let the service out into private networks
+#   config/install.sh --dry-run       only print what would be done (also with --pages)
 #   DESTDIR=/some/folder config/install.sh    into a folder, without users and services, for packaging and tests
 #
 # PYTHON=python3.13 and the like choose the interpreter; the system's own python3 is the one that has lgpio.
 set -euo pipefail
 
 dry_run=
-case "${1-}" in
-    "") ;;
-    --dry-run) dry_run=yes ;;
-    *) echo "usage: [DESTDIR=FOLDER] config/install.sh [--dry-run]" >&2; exit 2 ;;
-esac
+pages=
+for option in "$@"; do
+    case "$option" in
+        --pages) pages=yes ;;
+        --dry-run) dry_run=yes ;;
+        *) echo "usage: [DESTDIR=FOLDER] config/install.sh [--pages] [--dry-run]" >&2; exit 2 ;;
+    esac
+done
 clone=$(cd "${BASH_SOURCE[0]%/*}/.." && pwd)
 root=${DESTDIR-}
 python=${PYTHON-python3}
@@ -45,7 +49,7 @@ if [[ -z $dry_run ]]; then
     trap 'rm -rf "$build"' EXIT
 fi
 run cp -r "$clone/pyproject.toml" "$clone/README.md" "$clone/LICENSE" "$clone/rigmon" "$build/"
-run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "${build}[pi]"
+run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "${build}[pi${pages:+,web}]"
 
 if [[ -z $root ]]; then
     # groups that own serial ports, pins and SPI: there on Raspberry Pi OS, made elsewhere
@@ -69,6 +73,10 @@ run chmod 2770 "$state"
 for unit in rigmon.service rigmon-poweroff.path; do
     run install -m 644 "$clone/config/systemd/$unit" "$units/$unit"
 done
+if [[ -n $pages ]]; then
+    run mkdir -p "$units/rigmon.service.d"
+    run install -m 644 "$clone/config/pages.conf" "$units/rigmon.service.d/pages.conf"
+fi
 
 if [[ -z $root ]]; then
     run ln -sf "$venv/bin/rigmon" /usr/local/bin/rigmon

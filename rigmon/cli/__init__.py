@@ -19,6 +19,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "init": ("rigmon.cli.init", "Write a commented rig file to fill in."),
     "doctor": ("rigmon.cli.doctor", "Is the rig ready? Checks board, ports, receiver, card, calibrations."),
     "run": ("rigmon.cli.run", "The daemon: read the sensors, guide the driver, write the run log."),
+    "pair": ("rigmon.cli.pair", "Show the code that lets a phone do things on the crew's page."),
     "replay": ("rigmon.cli.replay", "Run a run log or an NMEA recording through the same core."),
     "check": ("rigmon.cli.check", "Recompute a run log and compare it with what was recorded."),
     "score": ("rigmon.cli.score", "Was the rate held, and where was it not?"),

@@ -3,8 +3,9 @@
 import json
 import shlex
 import shutil
+import socket
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from math import isfinite
 from pathlib import Path
@@ -17,7 +18,8 @@ from rigmon.errors import UsageError
 if TYPE_CHECKING:
     from rigmon.daemon import Feedback
     from rigmon.edge.feedback import TerminalFeedback
-    from rigmon.rig import Rig
+    from rigmon.edge.feedback_group import Member
+    from rigmon.rig import Rig, Web
 
     FloatParam = click.ParamType[float]
 else:
@@ -90,8 +92,21 @@ def driver_lines(rig: "Rig", every_s: float = 1.0, stale_s: float | None = None)
     return None if out is None else TerminalFeedback(rig, out, every_s, stale_s=stale_s)
 
 
-def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
-    """What shows the driver how the run goes: the lines if they are wanted, the rig's lights and buzzer.
+def page_address(web: "Web") -> str:
+    """What to type into a browser, as far as it can be told from here."""
+    host = web.address
+    if host in ("0.0.0.0", "::"):
+        host = f"{socket.gethostname()}.local"
+    elif ":" in host:
+        host = f"[{host}]"
+    return f"http://{host}:{web.port}/"
+
+
+def driver_feedback(
+    rig: "Rig", lines: bool, further: "Mapping[str, Member] | None" = None
+) -> "Feedback | None":
+    """What shows the driver how the run goes: the lines if they are wanted, the rig's lights and buzzer,
+    and `further` ones by their name.
 
     None: there is nothing. Raises UsageError for pins that cannot be used.
     """
@@ -110,6 +125,7 @@ def driver_feedback(rig: "Rig", lines: bool) -> "Feedback | None":
         from rigmon.edge.buzzer import BuzzerFeedback
 
         members["buzzer"] = BuzzerFeedback(rig)
+    members |= further or {}
     return FeedbackGroup(members) if members else None
 
 

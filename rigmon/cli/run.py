@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rigmon.cli.common import driver_feedback, print_json, program, refuse_folder, typed
+from rigmon.cli.common import driver_feedback, page_address, print_json, program, refuse_folder, typed
 from rigmon.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,6 +32,9 @@ _POWER_OFF_WAIT_S = 10.0
     help="Run log to write; left out: a new one in the rig file's log.folder.",
 )
 @click.option("--no-log", is_flag=True, help="Write no run log.")
+@click.option(
+    "--pages", is_flag=True, help="Serve the live pages too, as with enabled = true in the rig file's [web]."
+)
 @click.option("--quiet", is_flag=True, help="No driver's lines.")
 @click.option(
     "--json", "as_json", is_flag=True, help="No driver's lines; one JSON object at the end of each run."
@@ -41,6 +44,7 @@ def command(
     stop_after_s: float | None,
     log_path: Path | None,
     no_log: bool,
+    pages: bool,
     quiet: bool,
     as_json: bool,
 ) -> None:
@@ -74,11 +78,12 @@ def command(
             "(they go into log.folder), or the keys begin, end_after and stop_pin"
         )
     # people who see pages begin and end runs there
-    several = several or (rig.web.enabled and not no_log and log_path is None)
+    shown = _pages_wanted(rig, pages)
+    several = several or (shown and not no_log and log_path is None)
     records, doubts = records_in_use(rig, rig_file)
     record_texts = [record.text() for record in records]
     chosen = None
-    if rig.web.enabled or os.path.lexists(Path(rig.runs_folder) / CHOSEN_TARGET):
+    if shown or os.path.lexists(Path(rig.runs_folder) / CHOSEN_TARGET):
         from rigmon.calibration.chosen import ChosenTarget
 
         chosen = ChosenTarget(rig_file, rig, rig_toml)
@@ -92,11 +97,13 @@ def command(
     _tell_of_ports(rig)
     for doubt in doubts:
         click.echo(f"rigmon: {doubt}", err=True)
-    acts = None
-    if rig.web.enabled:
+    acts = link = None
+    if shown:
         from rigmon.edge.acts import Acts
+        from rigmon.edge.pages import PagesLink
 
         acts = Acts(hub, rig, chosen)
+        link = PagesLink(rig, rig_toml, hub, acts, records=record_texts)
     folder = Path(rig.runs_folder)
     make_room = None
     if rig.log_space.keep_free_mb and not no_log and log_path is None:
@@ -115,7 +122,10 @@ def command(
     lines = not (quiet or as_json)
     if lines and rig.diagnosis.enabled:
         click.echo(watched_words(rig.flow.source != "none", rig.pressure.source != "none"))
-    feedback = driver_feedback(rig, lines)
+    feedback = driver_feedback(rig, lines, {} if link is None else {"pages": link})
+    if link is not None and lines:
+        click.echo(f"Pages: {page_address(rig.web)} for the driver, {page_address(rig.web)}crew for the crew")
+        click.echo(f"What is done there needs the code that '{program()} pair' shows.")
     if several:
         # where the driver's lines are shown, they tell of each run, and only the last is said again
         ended: deque[RunOutcome] = deque(maxlen=1)
@@ -132,6 +142,7 @@ def command(
             notifier=notifier,
             make_room=make_room,
             acts=acts,
+            watcher=link,
         )
         ended_why, troubles = served.ended_why, served.troubles
         if lines and ended and ended[-1].ended_why != ended_why:
@@ -142,6 +153,8 @@ def command(
             click.echo(f"No run: the boom was never on while the rig moved ({ended_why})")
     else:
         run_id = new_run_id()
+        if link is not None:
+            link.began(run_id)
         outcome = daemon.run(
             rig,
             rig_toml,
@@ -162,6 +175,25 @@ def command(
         click.echo(f"rigmon: {trouble}", err=True)
     if ended_why == SUPPLY_FAILED:
         _power_off()
+
+
+def _pages_wanted(rig: "Rig", asked: bool) -> bool:
+    """Whether pages are served. Raises UsageError where they were asked for and cannot be.
+
+    A rig file that asks for them must not cost the driver the guidance: then it is told, and that is all.
+    """
+    if not (asked or rig.web.enabled):
+        return False
+    from rigmon.edge.pages import check_pages
+
+    try:
+        check_pages(rig)
+    except UsageError as error:
+        if asked:
+            raise
+        click.echo(f"rigmon: no pages: {error}", err=True)
+        return False
+    return True
 
 
 def _report(outcome: "RunOutcome", as_json: bool) -> None:

@@ -6,7 +6,6 @@ ended. Sending never waits: a child that does not keep up misses lines and gets 
 """
 
 import json
-import os
 import select
 import socket
 import subprocess
@@ -17,6 +16,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from typing import Any, Final, Protocol
 
 from rigmon.edge.hub import Hub
@@ -294,28 +294,28 @@ class PagesLink:
         return None if child is None else child.pid
 
 
-def extra_missing() -> str | None:
+def extra_missing(*further: str) -> str | None:
     """What of the extra `web` is not installed; None: nothing. Loads none of it."""
-    from importlib.util import find_spec
+    names = ("starlette", "uvicorn", "prometheus_client", *further)
+    return ", ".join(name for name in names if not _installed(name)) or None
 
-    missing = [name for name in ("starlette", "uvicorn", "prometheus_client") if find_spec(name) is None]
-    return ", ".join(missing) or None
+
+def _installed(name: str) -> bool:
+    try:
+        return find_spec(name) is not None
+    except ImportError:
+        return False
 
 
 def check_pages(rig: Rig) -> None:
-    """Raise UsageError where the pages cannot be shown at all."""
+    """Raise UsageError where the pages cannot be served at all."""
     missing = extra_missing()
     if missing is not None:
         raise UsageError(
             f"the pages need {missing}, not installed here; install the extra: pip install 'rigmon[web]'"
         )
-    if rig.mqtt.host is not None:
-        from importlib.util import find_spec
-
-        if find_spec("paho") is None:
-            raise UsageError(
-                f"mqtt.host = '{rig.mqtt.host}' needs paho-mqtt, not installed here; "
-                "install the extra: pip install 'rigmon[web]'"
-            )
-    if os.name != "posix":
-        raise UsageError("the pages run on POSIX systems only")
+    if rig.mqtt.host is not None and not _installed("paho"):
+        raise UsageError(
+            f"mqtt.host = '{rig.mqtt.host}' needs paho-mqtt, not installed here; "
+            "install the extra: pip install 'rigmon[web]'"
+        )

@@ -8,6 +8,7 @@ import hashlib
 import hmac
 import json
 import os
+import re
 import secrets
 import tempfile
 import time
@@ -125,6 +126,9 @@ def code_folders(environment: Mapping[str, str] = os.environ) -> list[Path]:
     return [own, Path("/run/rigmon")]
 
 
+_NAME: Final = re.compile(r"pair-[0-9]{1,5}\.json")
+
+
 class CodeFile:
     """The file of one pages' process: its code, for the user it runs as and that user's group."""
 
@@ -159,10 +163,13 @@ def codes(folders: list[Path]) -> list[dict[str, Any]]:
     """
     found = []
     for folder in folders:
-        if not folder.is_dir():
+        if not os.path.isdir(folder):
             continue
-        for path in sorted(folder.glob("pair-*.json")):
-            data = json.loads(path.read_text(encoding="ascii"))
+        for path in sorted(Path(folder, name) for name in os.listdir(folder) if _NAME.fullmatch(name)):
+            try:
+                data = json.loads(path.read_text(encoding="ascii"))
+            except FileNotFoundError:
+                continue  # its process has just ended
             if os.path.exists(f"/proc/{data['pid']}"):
                 found.append(data)
     return found

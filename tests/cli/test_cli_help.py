@@ -17,6 +17,7 @@ UNITS_TOLD = {
     "init": ('"20 in", "50 cm"', '"17 gal/ac", "160 L/ha"', '"3.5 mph", "5.6 km/h"', '"40 psi", "2.8 bar"'),
     "run": ("mph, gal/ac, psi or km/h, L/ha, kPa", "SECONDS"),
     "replay": ("ft, ac, gal or m, ha, L", "m, m2, s, L", "faster than real time"),
+    "pair": ("for 12 h",),
     "check": ("m/s, L/min, kPa, L/ha, m, m2, L; t_ns in ns",),
     "score": ("m, m2, s, L, L/ha, m/s, % and degrees",),
     "report": ("gal/ac, mph, ac, gal, ft or L/ha, km/h, ha, L, m", "m, m2, s, L, L/ha, m/s, % and degrees"),
@@ -76,7 +77,7 @@ BARE_NUMBERS = {
 
 #: commands that print a result
 WITH_JSON = {
-    "demo", "doctor", "export", "record", "records", "run", "replay",
+    "demo", "doctor", "export", "pair", "record", "records", "run", "replay",
     "report", "check", "score", "season", "runs", "mix", "plan", "simulate",
 }  # fmt: skip
 

@@ -55,6 +55,16 @@ def test_a_dry_run_for_the_board_names_user_groups_and_services() -> None:
         assert f"+ {words}\n" in result.stdout
 
 
+def test_with_pages_their_extra_and_the_drop_in_come_too(tmp_path: Path) -> None:
+    plain = install("--dry-run", DESTDIR=str(tmp_path)).stdout
+    assert "pages.conf" not in plain
+    result = install("--dry-run", "--pages", DESTDIR=str(tmp_path))
+    assert (result.returncode, result.stderr) == (0, "")
+    assert "[pi,web]\n" in result.stdout
+    drop_in = f"{tmp_path}/etc/systemd/system/rigmon.service.d/pages.conf"
+    assert f"+ install -m 644 {ROOT}/config/pages.conf {drop_in}\n" in result.stdout
+
+
 #: stands for a virtual environment's Python: "-m pip" puts a rigmon in place, as pip would
 _RIGMON = """#!/bin/sh
 exec "{python}" -c "from rigmon.cli import main; main()" "$@"

@@ -135,3 +135,37 @@ def test_units_script_and_notes_name_the_same_places() -> None:
     for unit in UNITS.iterdir():
         assert unit.name in INSTALL
         assert unit.name in NOTES
+
+
+def test_the_pages_drop_in_opens_private_networks_and_no_more() -> None:
+    text = (ROOT / "config" / "pages.conf").read_text(encoding="utf-8")
+    keys = re.findall(r"^(\w+)=(.+)$", text, re.MULTILINE)
+    assert dict(keys)["PrivateNetwork"] == "no"
+    assert dict(keys)["RestrictAddressFamilies"] == "AF_UNIX AF_INET AF_INET6"
+    # IPAddressDeny=any of the unit stays: what is named here alone is let through
+    assert {key for key, _ in keys} == {"PrivateNetwork", "RestrictAddressFamilies", "IPAddressAllow"}
+    allowed = {word for key, value in keys if key == "IPAddressAllow" for word in value.split()}
+    # private and local ones alone: RFC 1918, RFC 4193
+    assert allowed == {
+        *("localhost", "link-local", "multicast"),
+        *("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "fc00::/7"),
+    }
+    assert "config/pages.conf" in INSTALL
+    network = (ROOT / "hardware_notes" / "network.md").read_text(encoding="utf-8")
+    assert "config/install.sh --pages" in network
+
+
+@needs_systemd
+def test_with_pages_the_service_is_still_little_exposed(units: Path) -> None:
+    """Measured at 1.5 with systemd 252: the network is what is added."""
+    service = units / "rigmon.service"
+    drop_in = re.findall(r"^\w+=.+$", (ROOT / "config" / "pages.conf").read_text(), re.MULTILINE)
+    text = (
+        service.read_text()
+        .replace("PrivateNetwork=yes\n", "")
+        .replace("RestrictAddressFamilies=AF_UNIX\n", "")
+    )
+    service.write_text(text.replace("[Install]", "\n".join([*drop_in, "", "[Install]"])))
+    assert analyze("verify", service).stderr == ""
+    result = analyze("security", "--offline=true", "--threshold=20", "--no-pager", service)
+    assert result.returncode == 0, result.stdout
