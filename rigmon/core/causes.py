@@ -8,8 +8,12 @@ from typing import Final, NamedTuple
 
 from rigmon.core.design import exponential
 
-#: a cause counts as taking part with more than this share of the change of C
-_PART: Final = 0.15
+#: the flow's part of the change of C. Of a plugged nozzle nine tenths where a valve holds the pressure, of a
+#: leak from a third (a pump without reserve) to nine tenths, nothing where the transducer errs
+_PLUG_PART: Final = 0.45
+_LEAK_PART: Final = 0.22
+#: nearer to a limit than so many standard uncertainties, and the flow's part is doubtful
+_DOUBT_SD: Final = 1.0
 
 
 class Evidence(NamedTuple):
@@ -45,15 +49,24 @@ CAUSES: Final = (
     Cause("pressure_drift", lambda e: e.rest_explains),
     Cause("flowmeter_unsteady", lambda e: e.unsteady),
     # nozzles: less flow through fewer of them, at the same or more pressure
-    Cause("nozzles_plugged", lambda e: e.change < 0 and e.sharp and e.flow_part > _PART),
-    # the flow stayed, the pressure rose: no nozzle does that
-    Cause("pressure_drift", lambda e: e.change < 0 and e.sharp),
-    # more flow through the same nozzles, or as much at less pressure: it goes elsewhere
-    Cause("boom_leak", lambda e: e.change > 0 and e.sharp),
+    Cause("nozzles_plugged", lambda e: e.change < 0 and e.sharp and e.flow_part > _PLUG_PART),
+    # more flow through the same nozzles: it goes elsewhere; where a hose is off, the pressure is off too
+    Cause(
+        "boom_leak",
+        lambda e: e.change > 0 and e.sharp and (e.flow_part > _LEAK_PART or e.flow_change > 2 * e.matters),
+    ),
+    # as much flow at less pressure
+    Cause("pressure_drift", lambda e: e.sharp),
     # slowly, and only one of the two moved
     Cause("flowmeter_drift", lambda e: e.flow_part > 0.5),
     Cause("pressure_drift", lambda _: True),
 )
+
+
+def doubtful(change: float, flow_change: float, flow_u: float, *, sharp: bool) -> bool:
+    """Whether flow or pressure has changed is not told yet: the limit lies within a standard uncertainty."""
+    limit = 0.5 if not sharp else (_PLUG_PART if change < 0 else _LEAK_PART)
+    return abs(flow_change - limit * change) < _DOUBT_SD * flow_u
 
 
 def cause_of(evidence: Evidence) -> str:

@@ -14,6 +14,7 @@ the bit on every machine. `rigmon.analysis.arl` works out the same by other ways
 """
 
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 #: 1 / sqrt(2 pi)
@@ -118,6 +119,48 @@ def siegmund_arl(k: float, h: float, shift: float = 0.0) -> float:
     if -1e-9 < drift < 1e-9:
         return b * b
     return (exponential(-2 * drift * b) + 2 * drift * b - 1) / (2 * drift * drift)
+
+
+def quick_limit(k: float, arl: float) -> float:
+    """`cusum_limit` in closed form, for k from 0.2 to 1.2 and an ARL from 1000.
+
+    Siegmund's approximation solved for h, with 0.028 k^2 for what it leaves out, fitted to the integral
+    equation. The ARL at the limit is right to 2 %. A limit that is needed while sensors are read may not cost
+    a tenth of a second.
+    """
+    wide = _siegmund_limit(k, arl) + _OVERSHOOT
+    for _ in range(3):
+        wide = _log(2 * k * k * arl + 1 + 2 * k * wide) / (2 * k)
+    return wide - _OVERSHOOT + 0.028 * k * k
+
+
+def winsorised_arl(k: float, h: float, most: float, shift: float = 0.0) -> float:
+    """ARL of a one-sided CUSUM (k, h) of normal numbers with mean `shift` that count for `most` at most.
+
+    By the Markov chain of Brook and Evans, Biometrika 59 (1972) 539-549: the sum in 120 cells, right to 1 %.
+    """
+    n = 120
+    width = 2 * h / (2 * n - 1)  # the first cell is half as wide: the sum is often zero
+    # numbers that are cut off all make the same step: they are shared by the two cells it leads between
+    cut_off = 1 - normal_cdf(most - shift)
+    step = (most - k) / width
+    whole = int(step)
+    part = step - whole
+
+    def below(z: float) -> float:
+        return normal_cdf((z if z < most else most) - shift)
+
+    rows = []
+    for i in range(n):
+        steps = [below((j + 0.5 - i) * width + k) for j in range(n)]
+        row = [-steps[0], *(a - b for a, b in pairwise(steps))]
+        for j, share in ((i + whole, 1 - part), (i + whole + 1, part)):
+            if j < n:
+                row[j] -= share * cut_off
+        row[i] += 1.0
+        row.append(1.0)
+        rows.append(row)
+    return _solve(rows)[0]
 
 
 def _siegmund_limit(k: float, arl: float) -> float:

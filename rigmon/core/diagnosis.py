@@ -13,12 +13,12 @@ from collections import deque
 from math import sqrt
 from typing import Final, NamedTuple
 
-from rigmon.core.causes import CAUSES, Evidence, cause_of, plugged
+from rigmon.core.causes import CAUSES, Evidence, cause_of, doubtful, plugged
 from rigmon.core.coefficient import Block, BoomOn, Coefficient, expected, measured
-from rigmon.core.design import cusum_for
+from rigmon.core.design import winsorised_arl
 from rigmon.core.evidence import Weighed, means, weigh
 from rigmon.core.found import Found
-from rigmon.core.monitor import Monitor
+from rigmon.core.monitor import Monitor, limits
 from rigmon.core.one_sensor import OneSensor
 from rigmon.core.rest import Rest
 from rigmon.core.speed_watch import LATE_S, SpeedWatch
@@ -33,11 +33,17 @@ from rigmon.rig import Rig
 TESTS: Final = 8
 #: blocks that the evidence is weighed from
 _MEMORY: Final = 600
-#: blocks for which a change must stand before its cause is named
+#: blocks that a change must have lasted for, by the chart's estimate, before its cause is named
 _CONFIRM: Final = 3
 #: a slow one has until then to grow to what matters, a sharp one to this share of it, so that its cause shows
 _CONFIRM_SLOW: Final = 180
 _SHARP_SHARE: Final = 0.8
+#: whether flow or pressure changed may be doubtful for so long
+_DOUBT_SHARP: Final = 20
+_DOUBT_SLOW: Final = 60
+#: still there while the newest blocks are off by so much of it
+_STILL: Final = 0.4
+_NEWEST: Final = 2
 #: L/min and kPa; less is none
 _LEAST: Final = 1e-3
 
@@ -51,14 +57,14 @@ class Odds(NamedTuple):
     false_alarms_per_h: float  #: of all tests together, in hours with the boom on
     tests: int
     hours_to_false_alarm: float  #: of one test, on average
-    seconds_to_find: float  #: the smallest change that matters, on average, its confirmation included
+    seconds_to_find: float  #: the smallest change that matters, on average
 
 
 def odds(rig: Rig) -> Odds:
     """The odds that the rig file asks for, by the average run lengths of the charts as they are built."""
-    made = cusum_for(2.0, _arl(rig))
-    hours = made.arl_well / 3600
-    return Odds(TESTS / hours, TESTS, hours, made.arl_changed + _CONFIRM)
+    h, most = limits(1.0, _arl(rig))
+    hours = winsorised_arl(1.0, h, most) / 3600
+    return Odds(TESTS / hours, TESTS, hours, max(winsorised_arl(1.0, h, most, 2.0), _CONFIRM))
 
 
 def _arl(rig: Rig) -> float:
@@ -79,7 +85,6 @@ class Watch:
         "_creep_limit",
         "_expected",
         "_flow_fitted",
-        "_flow_level",
         "_found",
         "_held",
         "_nozzles",
@@ -117,7 +122,8 @@ class Watch:
         learn = max(round(rule.learning_s), 10)
         self._found = found = Found()
         self._boom_on = BoomOn(rule.settling_s, align=self._both)
-        self._coefficient = Monitor(self._change, arl, learn)
+        # C does not wander, so little caution is needed; what one sensor alone says does
+        self._coefficient = Monitor(self._change, arl, learn, cautious=not self._both)
         self._supply = Supply(found, self._change, arl, learn)
         self._one = OneSensor(found, self._change, self._coefficient, by_flow=self._flow_fitted)
         self._steadiness = Steadiness(found, learn)
@@ -125,7 +131,7 @@ class Watch:
         self._expected = expected(rig, rule.start_flow_l_min) if self._both else None
         self._ring: deque[Block] = deque(maxlen=_MEMORY)
         self.learned: Coefficient | None = None  #: C at the start of the run; None while it is being learned
-        self._flow_level = self._pressure_level = 1.0
+        self._pressure_level = 1.0
         self._pending = 0
         self._held = False  # a change of C is up
         self._off_seen = False
@@ -233,8 +239,8 @@ class Watch:
         if noise is None:
             return
         ring = self._ring
-        self._flow_level, self._pressure_level = means(ring)
-        self._supply.begin(self._flow_level, self._pressure_level)
+        flow, self._pressure_level = means(ring)
+        self._supply.begin(flow, self._pressure_level)
         self.learned = now = measured(self._rig, noise.mean, 100 * noise.mean_sd / noise.mean)
         should = self._expected
         if should is None:
@@ -266,7 +272,7 @@ class Watch:
         """The monitor of C has found a change."""
         self._pending += 1
         noise = self._coefficient.noise
-        if self._held or noise is None or self._pending <= _CONFIRM:
+        if self._held or noise is None or self._coefficient.age < _CONFIRM:
             return
         should = self._expected
         if "start_mismatch" in self.present and should is not None:
@@ -282,9 +288,19 @@ class Watch:
                 self.learned = None
                 self._pending = 0
                 return
-        weighed = weigh(self._ring, noise, self._flow_level, self._pressure_level)
+        weighed = weigh(self._ring, noise, self._steadiness.flow_weight)
         enough = (_SHARP_SHARE if weighed.sharp else 1.0) * self._change
         if abs(weighed.change) < enough and self._pending < _CONFIRM_SLOW:
+            return
+        recent = 0.0
+        for near in list(self._ring)[-_NEWEST:]:
+            recent += near.coefficient / noise.mean - 1
+        if recent / weighed.change < _STILL * _NEWEST:
+            return  # it is over, the chart only does not know it yet
+        patience = _DOUBT_SHARP if weighed.sharp else _DOUBT_SLOW
+        if self._pending < patience and doubtful(
+            weighed.change, weighed.flow_change, weighed.flow_u, sharp=weighed.sharp
+        ):
             return
         self._weighed = weighed
         shift_kpa = self._rest.shift_kpa

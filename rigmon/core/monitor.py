@@ -4,11 +4,11 @@
 one-step residuals of what follows by a two-sided CUSUM designed for the smallest change that matters at a
 wanted false-alarm rate. What is learned from some tens of numbers is itself uncertain, and real noise is
 neither white nor quite normal, so the chart errs on the quiet side: its standard deviation is never taken
-smaller than half of the change that matters (k is then one standard deviation), the reference value gives way
-by what the level may be wrong by, and no number counts for more than three standard deviations, so one bump
-alone can do nothing. Where the level is learned, the autocorrelation is taken larger by half of its own
-standard deviation. What is learned is learned anew from four and from sixteen times as many numbers, if no
-change was found among them.
+smaller than 1/2.4 of the change that matters (k is then 1.2 standard deviations), the reference value gives
+way by what the level may be wrong by, and no number counts for so much that two could raise an alarm: a bump
+can do nothing. Where the numbers may wander by themselves the autocorrelation is
+taken larger too (`cautious`). What is learned is learned anew each time there are half as many numbers more,
+up to sixteen times as many, if no change was found among them.
 """
 
 from collections.abc import Sequence
@@ -16,18 +16,21 @@ from math import sqrt
 from typing import Final, NamedTuple
 
 from rigmon.core.charts import TwoSidedCusum, Whitener
-from rigmon.core.design import cusum_for
+from rigmon.core.design import quick_limit
 
-#: reference values to choose from, in standard deviations, the largest that fits: limits are worked out once
-_LADDER: Final = (1.0, 0.85, 0.7, 0.6, 0.5, 0.4, 0.32, 0.25)
-#: no residual counts for more standard deviations than this (a winsorised CUSUM)
-_MOST_SD: Final = 3.0
+#: the reference value, in standard deviations: half of the change that matters, but within these
+_K_MOST: Final = 1.2
+_K_LEAST: Final = 0.25
+#: no residual counts for more than the reference value and this share of the limit (a winsorised CUSUM)
+_MOST_SHARE: Final = 0.42
 _PHI_MOST: Final = 0.85
 _PHI_EVER: Final = 0.97
-#: how much the reference value gives way, in standard deviations of the level that was learned
-_GUARD_SD: Final = 1.5
-_PHI_GUARD_SD: Final = 0.5
-_AGAIN: Final = 4
+#: how much the reference value gives way, in standard deviations of the level that was learned, and how much
+#: larger the autocorrelation is taken, in its own
+_CAUTIOUS: Final = (1.5, 0.5)
+_BOLD: Final = (0.5, 0.0)
+_AGAIN: Final = 1.5
+_UNTIL: Final = 16
 #: nor while a sum of the chart is above this share of its limit
 _CALM: Final = 0.3
 #: when the change is gone: smoothed over about five numbers, nearer than this share of it
@@ -75,13 +78,20 @@ def noise_of(numbers: Sequence[float], gaps: Sequence[int] = ()) -> Noise:
     return Noise(centre, sqrt(square / (n - 1)), min(max(phi, 0.0), _PHI_EVER), n)
 
 
+def limits(k: float, arl: float) -> tuple[float, float]:
+    """Decision limit of a chart, and what a number counts for at most, in standard deviations."""
+    h = quick_limit(k, arl)
+    return h, k + _MOST_SHARE * h
+
+
 class Monitor:
     """Feed `update` with the numbers; `state` is 1 while it stands above its level, -1 below, else 0.
 
     `change` is the smallest change that matters, in the unit of the numbers (times the level if `relative`);
     `arl` how many numbers there may be to a false alarm of one side; `learn` how many are learned from at
     first. `level` is given where it is known, and only the noise is to be learned. `phi_most`: no larger
-    autocorrelation is reckoned with; slow noise is hard to tell from a change.
+    autocorrelation is reckoned with; slow noise is hard to tell from a change. `cautious` False suits numbers
+    that stay where they are: the level and noise that were learned are trusted more.
     """
 
     __slots__ = (
@@ -91,14 +101,18 @@ class Monitor:
         "_change",
         "_chart",
         "_gaps",
+        "_guard_sd",
         "_learn",
         "_level",
         "_limit",
+        "_most",
         "_numbers",
+        "_phi_guard_sd",
         "_phi_most",
         "_relative",
         "_scale",
         "_whitener",
+        "age",
         "noise",
         "state",
     )
@@ -112,10 +126,12 @@ class Monitor:
         level: float | None = None,
         relative: bool = True,
         phi_most: float = _PHI_MOST,
+        cautious: bool = True,
     ) -> None:
+        self._guard_sd, self._phi_guard_sd = _CAUTIOUS if cautious else _BOLD
         self._phi_most = phi_most
         self._change, self._arl, self._learn = change, arl, learn
-        self._again = _AGAIN * learn
+        self._again = int(_AGAIN * learn)
         self._level, self._relative = level, relative
         self._numbers: list[float] = []
         self._gaps: list[int] = []
@@ -123,9 +139,10 @@ class Monitor:
         self._whitener: Whitener | None = None
         self._chart: TwoSidedCusum | None = None
         self._scale = 1.0
-        self._limit = 0.0
+        self._limit = self._most = 0.0
         self._back = 0.0
         self.state = 0
+        self.age = 0  #: numbers since the change began that `state` tells of, as estimated
 
     def gap(self) -> None:
         """The next number does not follow on the newest."""
@@ -138,9 +155,6 @@ class Monitor:
         """Take the next number. Returns `state`."""
         whitener, chart = self._whitener, self._chart
         if whitener is None or chart is None:
-            if not self._numbers:
-                # worked out with the first number: neither at the start of the program nor when it matters
-                cusum_for(2 * _LADDER[0], self._arl)
             self._numbers.append(x)
             if len(self._numbers) >= self._learn:
                 self._begin()
@@ -149,19 +163,21 @@ class Monitor:
             self._numbers.append(x)
             if len(self._numbers) >= self._again and self._calm(chart):
                 self._begin()
-                if self._again < _AGAIN * _AGAIN * self._learn:
-                    self._again *= _AGAIN
-                else:
+                self._again = int(_AGAIN * len(self._numbers))
+                if self._again > _UNTIL * self._learn:
                     self._numbers.clear()
                 return 0
         z = whitener.update(x) * self._scale
-        z = _MOST_SD if z > _MOST_SD else (-_MOST_SD if z < -_MOST_SD else z)
+        most = self._most
+        z = most if z > most else (-most if z < -most else z)
         side = chart.update(z)
         if self.state == 0:
             if side:
                 self.state = side
+                self.age = (chart.high if side > 0 else chart.low).since
                 self._back = x - whitener.mean
         else:
+            self.age += 1
             self._back += _RETURN * (x - whitener.mean - self._back)
             if -self._limit < self._back < self._limit:
                 self.state = 0
@@ -173,17 +189,23 @@ class Monitor:
         """No change may be under way whose beginning would be learned."""
         return max(chart.high.total, chart.low.total) < _CALM * chart.high.h
 
+    def again(self) -> None:
+        """Look for the next change, with what was learned."""
+        if self._chart is not None:
+            self._chart.reset()
+        self.state = 0
+
     def restart(self) -> None:
         """Forget the level and learn anew, from the next number on."""
         self._numbers.clear()
         self._gaps.clear()
-        self._again = _AGAIN * self._learn
+        self._again = int(_AGAIN * self._learn)
         self.noise = self._whitener = self._chart = None
         self.state = 0
 
     def _begin(self) -> None:
         noise = noise_of(self._numbers, self._gaps)
-        guard = _GUARD_SD * noise.mean_sd
+        guard = self._guard_sd * noise.mean_sd
         if self._level is not None:
             noise, guard = noise._replace(mean=self._level), 0.0
         self.noise = noise
@@ -193,17 +215,15 @@ class Monitor:
         # latter, from n numbers, may be low by its own standard deviation
         phi = noise.phi
         if self._level is None:
-            phi = min(phi + _PHI_GUARD_SD * sqrt((1 - phi * phi) / noise.n), self._phi_most)
+            phi = min(phi + self._phi_guard_sd * sqrt((1 - phi * phi) / noise.n), self._phi_most)
         step = change * (1 - phi)
         residual_sd = noise.sd * sqrt(1 - 2 * noise.phi * phi + phi * phi) * (1 + 1 / sqrt(2 * noise.n))
-        k = _LADDER[-1]
-        for k in _LADDER:
-            if step >= 2 * k * residual_sd:
-                break
+        k = min(max(step / (2 * residual_sd + 1e-300), _K_LEAST), _K_MOST)
         sd = max(residual_sd, step / (2 * k))
         # the whitener speaks in standard deviations of its residuals; the first number after a gap in its own
         variance = max(noise.sd * noise.sd, 1e-18 * (noise.mean * noise.mean + 1), 1e-24)
         self._whitener = Whitener(phi, variance, noise.mean)
         self._scale = sqrt(variance * (1 - phi * phi)) / sd
         guard *= (1 - phi) / sd
-        self._chart = TwoSidedCusum(k + guard, cusum_for(2 * k, self._arl).h)
+        h, self._most = limits(k, self._arl)
+        self._chart = TwoSidedCusum(k + guard, h)

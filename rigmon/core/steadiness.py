@@ -39,6 +39,14 @@ class Steadiness:
         """By its own windows, whatever C does."""
         return self._high >= _WINDOWS
 
+    @property
+    def flow_weight(self) -> float:
+        """The weight of the flow beside the root of the pressure, by their roughness; 0.5 while unknown."""
+        if self._base is None:
+            return 0.5
+        flow, root = self._base[0], self._base[1] / 4
+        return root / (flow + root)
+
     def update(self, block: Block, *, held: bool) -> None:
         """`held`: a change of C was put down to something, maybe to this; that drops it."""
         sums = self._sums

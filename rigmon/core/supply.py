@@ -20,7 +20,7 @@ CONFIRM: Final = 20
 _RISEN: Final = 90
 #: still there while it is down by so much of what matters, over so many blocks
 _STILL: Final = 0.9
-_NEWEST: Final = 5
+_NEWEST: Final = 10
 #: a driver may set another pressure: after so long it is how things are now
 NEW_NORMAL: Final = 300
 _PHI_MOST: Final = 0.95
@@ -80,7 +80,8 @@ class Supply:
             noise = self._monitor.noise
             level = noise.mean if noise else 1.0
             flow_change = flow1 / (self._flow_level * level) - 1
-            if flow_change > -_STILL * self._change:
+            root_change = sqrt(pressure1 / self._pressure_level) / level - 1
+            if flow_change + root_change > -2 * _STILL * self._change:
                 return  # it is over, the chart only does not know it yet
             self._found.put(CODE, flow_change, self._change)
             self._found.keep(

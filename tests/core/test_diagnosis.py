@@ -19,6 +19,7 @@ from rigmon.core import diagnosis
 from rigmon.core.causes import CAUSES, Evidence, plugged
 from rigmon.core.conditions import DIAGNOSED
 from rigmon.core.diagnosis import Watch
+from rigmon.core.monitor import Monitor
 from rigmon.model import Alert, Finding
 from rigmon.rig import Rig
 from rigmon.words import CANNOT_TELL, DIAGNOSES
@@ -50,8 +51,8 @@ def falling(t: float) -> float:
 FAULTS: dict[str, tuple[Fault, float]] = {
     # code: what it does from then on, and within how many seconds it must be found
     "nozzles_plugged": (step_of_plugged(1), 15.0),
-    # total flow within 2 %, pressure down by 15 %
-    "boom_leak": (lambda _t, q, p, _rng: (1.02 * q, 0.85 * p), 15.0),
+    # total flow within 5 %
+    "boom_leak": (lambda _t, q, p, _rng: (1.045 * q, 0.85 * p), 15.0),
     # pressure down by 15 % within a minute, flow by its root
     "supply_weak": (lambda t, q, p, _r: (q * sqrt(falling(t)), p * falling(t)), 150.0),
     "flowmeter_drift": (lambda t, q, p, _rng: (q * (1 + 0.08 * min(t / 240, 1)), p), 200.0),
@@ -150,13 +151,14 @@ def test_what_is_over_is_no_longer_up() -> None:
 
 
 def test_an_offset_of_the_transducer_shows_with_the_boom_off() -> None:
-    """40 kPa too few look like a leak until the next turn: there, nothing reads as much less.
-
-    The transducer has an offset of 50 kPa from the start, so that it can read less than nothing more.
+    """40 kPa too few just when the supply gives 6 % more look like a leak until the next turn: there, nothing
+    reads as much less. The transducer has an offset of 50 kPa from the start, so that it can read less than
+    nothing more.
     """
     rest: Fault = lambda _t, q, p, _r: (q, p + 50)  # noqa: E731
     watch = Watch(rig(calibration={"flow": "7.2 L/min", "pressure": "250 kPa"}))
-    came = boom_run(watch, FAULT_S + 75, lambda _t, q, p, _r: (q, p - 40), start=rest)
+    more: Fault = lambda _t, q, p, _r: (q * sqrt(1.06), 1.06 * p - 40)  # noqa: E731
+    came = boom_run(watch, FAULT_S + 75, more, start=rest)
     assert [code for _, code in came] == ["boom_leak", "pressure_drift"]
     assert set(watch.present) == {"pressure_drift"}
 
@@ -195,11 +197,46 @@ def test_the_first_row_that_holds_names_the_cause() -> None:
     assert named(plug._replace(unsteady=True)) == "flowmeter_unsteady"
     assert named(plug._replace(sharp=False)) == "flowmeter_drift"
     assert named(plug._replace(flow_change=0.001, pressure_change=0.18)) == "pressure_drift"
-    leak = Evidence(0.08, 0.0, -0.14, True, False, 0.0, 0.04)
+    # of a pump without reserve: a third of the change is the flow's
+    leak = Evidence(0.08, 0.028, -0.094, True, False, 0.0, 0.04)
     assert named(leak) == "boom_leak"
+    assert named(leak._replace(flow_change=0.0, pressure_change=-0.14)) == "pressure_drift"
+    hose_off = Evidence(4.0, 0.4, -0.92, True, False, 0.0, 0.04)
+    assert named(hose_off) == "boom_leak"
     assert named(leak._replace(sharp=False)) == "pressure_drift"
     assert named(leak._replace(rest_shift=-0.15)) == "pressure_drift"
     assert named(leak._replace(rest_shift=0.15)) == "boom_leak"
+
+
+#: fault -> cause; flow and pressure by the balance of a pump (shut-off 3.5 times its head), a valve that
+#: rises by 10 % and the nozzles. "no reserve": the valve is about to open, so that the pump's own curve rules
+TWO_WAYS: dict[str, tuple[Fault, str]] = {
+    "leak of 8 %, no reserve": (lambda _t, q, p, _r: (1.031 * q, 0.912 * p), "boom_leak"),
+    "transducer 15 % low at once": (lambda _t, q, p, _r: (q, 0.85 * p), "pressure_drift"),
+    "leak that grows for 30 s": (
+        lambda t, q, p, _r: (q * (1 + 0.055 * min(t / 30, 1)), p * (1 - 0.158 * min(t / 30, 1))),
+        "boom_leak",
+    ),
+    "transducer 15 % high at once": (lambda _t, q, p, _r: (q, 1.15 * p), "pressure_drift"),
+}
+
+
+@pytest.mark.parametrize("name", TWO_WAYS)
+def test_flow_or_pressure_is_told_though_both_wander(name: str) -> None:
+    """The total flow of these leaks stays within 6 %. 22 of 25 is asked of each: nine of ten."""
+    fault, code = TWO_WAYS[name]
+    named = []
+    for seed in range(25):
+        came = boom_run(Watch(rig()), FAULT_S + 45, fault, seed=100 + seed, noise_pct=(1.5, 1.5))
+        named.append(next((c for t, c in came if t >= FAULT_S), ""))
+    assert named.count(code) >= 22
+
+
+def test_a_bump_of_a_second_is_nothing_however_often_it_comes() -> None:
+    """Half of the flow, every 40 s, on two blocks at most."""
+    bump: Fault = lambda t, q, p, _r: (q * (0.5 if t % 40 < 1 else 1), p)  # noqa: E731
+    for seed in range(3):
+        assert boom_run(Watch(rig()), FAULT_S + 300, bump, seed=seed) == []
 
 
 # -- the start ----------------------------------------------------------------------------------------------
@@ -323,18 +360,61 @@ def test_every_code_has_its_words() -> None:
 
 
 def test_false_alarms_are_shared_by_the_tests() -> None:
-    """Eight one-sided tests at 0.1 an hour in all: each has 3600 x 8 / 0.1 = 288 000 blocks to one."""
+    """Eight one-sided tests at 0.1 an hour in all: to each 3600 x 8 / 0.1 = 288 000 blocks or more."""
     promised = diagnosis.odds(rig())
     assert promised.tests == 8
-    assert promised.false_alarms_per_h == pytest.approx(0.1, rel=1e-6)
-    assert promised.hours_to_false_alarm == pytest.approx(80.0, rel=1e-6)
-    # by the tables' solver: k = 1, a change of two standard deviations; three blocks to be sure
+    assert 0.07 < promised.false_alarms_per_h < 0.1
+    assert promised.hours_to_false_alarm == pytest.approx(8 / promised.false_alarms_per_h)
+    # by the tables' solver: k = 1, a change of two standard deviations; what large numbers lack costs little
     limit = arl.cusum_limit(1.0, 288_000, sides=1)
-    assert promised.seconds_to_find == pytest.approx(3 + arl.cusum_arl(1.0, limit, 2.0, sides=1), rel=1e-5)
+    unbounded = arl.cusum_arl(1.0, limit, 2.0, sides=1)
+    assert unbounded < promised.seconds_to_find < 1.05 * unbounded
     rarer = dataclasses.replace(
         rig(), diagnosis=dataclasses.replace(rig().diagnosis, false_alarms_per_h=0.01)
     )
     assert [f.code for f in found_by(rarer)] == ["nozzles_plugged"]
+
+
+def test_the_odds_are_those_of_the_chart_that_is_built() -> None:
+    """By simulation, for ten false alarms an hour: white noise of half of what matters, on a known level.
+
+    Times to an alarm are nearly exponential, so the mean of 100 is within 2.6 x 1/10 of the truth in 99 of
+    100 draws; of the time to find, with a standard deviation of some 2.5 blocks, the mean of 1000 within 0.2.
+    """
+    often = dataclasses.replace(
+        rig(), diagnosis=dataclasses.replace(rig().diagnosis, false_alarms_per_h=10.0)
+    )
+    promised = diagnosis.odds(often)
+    rng = random.Random(11)
+    blocks = 3600 * promised.hours_to_false_alarm
+
+    def built() -> Monitor:
+        """Its noise is learned from numbers with half of the change as their standard deviation, and it is
+        taken larger by 1 / sqrt(2 n), its own."""
+        one = Monitor(0.04, 3600 * 8 / 10, 2000, level=1.0)
+        off = 0.02 * sqrt(1999 / 2000) / (1 + 1 / sqrt(4000))
+        for n in range(2000):
+            one.update(1.0 + (off if n % 4 < 2 else -off))
+        assert one.noise is not None
+        assert one.noise.phi < 0.01
+        return one
+
+    alarms = numbers = 0
+    one = built()
+    while alarms < 100:
+        numbers += 1
+        if one.update(1.0 + 0.02 * rng.gauss(0, 1)):
+            alarms += 1
+            one.again()
+    # two sides, each with its own false alarms
+    assert numbers / alarms == pytest.approx(blocks / 2, rel=0.26)
+    took = 0
+    for _ in range(1000):
+        one.again()
+        while not one.update(1.04 + 0.02 * rng.gauss(0, 1)):
+            took += 1
+        took += 1
+    assert took / 1000 == pytest.approx(promised.seconds_to_find, abs=0.2)
 
 
 def found_by(settings: Rig) -> list[Finding]:
