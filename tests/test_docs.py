@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import sqlite3
 from contextlib import redirect_stdout
 from dataclasses import replace
 from pathlib import Path
@@ -255,7 +256,11 @@ def test_the_json_keys_are_the_real_ones(tmp_path: Path) -> None:
     }
 
     score = as_json("score", log)
-    diagnosed = as_json("score", faulty_log(tmp_path / "faulty.sqlite"))
+    faulty = faulty_log(tmp_path / "faulty.sqlite")
+    with sqlite3.connect(faulty) as noted:
+        noted.execute("INSERT INTO act VALUES (9999999, 1, 'note', 'invented', NULL, NULL)")
+    noted.close()
+    diagnosed = as_json("score", faulty)
     more = [key for key in as_json("report", log) if key not in score]
     assert commands["report"][1 : len(more) + 1] == more
     keys = {row[0].strip("`"): in_marks(row[1]) for row in table(README, "key")}

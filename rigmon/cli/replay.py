@@ -4,6 +4,7 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -175,6 +176,7 @@ def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None, asked
             **_totals(result),
             "alerts": [dict(alert._asdict()) for alert in result.alerts],
             "findings": [dict(finding._asdict()) for finding in result.findings],
+            "acts": [dict(act._asdict()) for act in result.acts],
             "run_log": None if to_path is None else str(to_path),
             **({"what_if": asked} if asked else {}),
         }
@@ -183,7 +185,7 @@ def _tell_json(opened: "Opened", result: "Replayed", to_path: Path | None, asked
 
 def _tell(opened: "Opened", result: "Replayed", to_path: Path | None, *, alerts_too: bool) -> None:
     from rigmon import units
-    from rigmon.edge.feedback import alert_line, run_clock
+    from rigmon.edge.feedback import act_line, alert_line, run_clock
 
     system, totals = opened.rig.units, _totals(result)
     click.echo(
@@ -196,7 +198,10 @@ def _tell(opened: "Opened", result: "Replayed", to_path: Path | None, *, alerts_
         f"with {units.show(totals['volume_l'], 'volume', system)}"
     )
     if alerts_too:
-        for alert in result.alerts:
-            click.echo(alert_line(alert, opened.rig, run_clock(alert.t_ns)))
+        rig = opened.rig
+        lines = [(alert.t_ns, alert_line(alert, rig, run_clock(alert.t_ns))) for alert in result.alerts]
+        lines += [(act.t_ns, act_line(act, rig, run_clock(act.t_ns))) for act in result.acts]
+        for _, line in sorted(lines, key=itemgetter(0)):
+            click.echo(line)
     if to_path is not None:
         click.echo(f"Run log: {to_path}")

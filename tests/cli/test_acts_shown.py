@@ -96,3 +96,12 @@ def test_the_report_lists_them_and_takes_the_refills_for_the_tank(log: Path, tmp
 def test_what_cannot_be_left_is_refused(log: Path, made: Made) -> None:
     refused("report", log, "--left", "101 gal", "--json", naming="more than the tank holds")
     refused("report", made.log, "--left", "1 gal", "--json", naming="the run log holds no refills")
+
+
+def test_a_replay_tells_of_them(log: Path) -> None:
+    text = done("replay", log)
+    assert re.search(r"^ *\d:\d\d:\d\d  note: <b>gate</b> is open$", text, re.M)
+    acts = json.loads(done("replay", log, "--json"))["acts"]
+    assert [(act["kind"], act["volume_l"], act["full"]) for act in acts] == [
+        ("refill", None, True), ("note", None, None), ("refill", 12.5, False),
+    ]  # fmt: skip
