@@ -416,6 +416,17 @@ def test_the_daemon_is_lean() -> None:
     assert not loaded & (_HEAVY | {"click"})
 
 
+def test_the_daemons_end_of_the_pages_is_lean() -> None:
+    """Server, broker's client and metrics are the child's to load."""
+    loaded = _loaded_by("rigmon.edge.pages")
+    assert "rigmon.live.state" in loaded
+    assert not loaded & (_HEAVY | {"click", "asyncio", "starlette", "uvicorn", "paho", "prometheus_client"})
+
+
+def test_showing_the_pairing_code_is_lean() -> None:
+    assert not _loaded_by("rigmon.web.pairing") & (_HEAVY | {"asyncio", "starlette", "uvicorn"})
+
+
 def test_looking_a_record_up_is_lean() -> None:
     """The daemon's process does it before a run."""
     loaded = _loaded_by("rigmon.calibration.book")

@@ -22,8 +22,8 @@ EVERY_S: Final = {"now": 1.0, "status": 5.0}
 #: the broker says "offline" after one and a half of these without a sign of life
 KEEP_ALIVE_S: Final = 15
 _LONGEST_RETRY_S: Final = 30
-#: a message that could not be sent in so long is given up
-_PATIENCE_S: Final = 5.0
+#: while one message is on its way it is looked this often whether there is still somebody to take it
+_LOOK_S: Final = 0.5
 _LONGEST_PASSWORD: Final = 1024
 
 
@@ -110,12 +110,11 @@ class Publisher:
                 slots, self._slots = self._slots, {}
             for kind, data in slots.items():
                 info = self._client.publish(f"{self._mqtt.topic}/{kind}", data, qos=0)
-                try:
-                    # one at a time: what a slow broker does not take is not piled up here
-                    info.wait_for_publish(_PATIENCE_S)
-                except (RuntimeError, ValueError):
-                    continue
-                self.sent += info.is_published()
+                # one at a time: what a slow broker does not take is not piled up here
+                with suppress(RuntimeError, ValueError):
+                    while self.connected and not (self._stopping or info.is_published()):
+                        info.wait_for_publish(_LOOK_S)
+                    self.sent += info.is_published()
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, reason: Any, _more: Any) -> None:
         if reason.is_failure:

@@ -7,7 +7,6 @@ python -m tests.helpers.served [RECORDING RIG_FILE] [--port 8088] [--pace 1]
 
 import argparse
 import sys
-from datetime import UTC, datetime
 from pathlib import Path
 
 from rigmon import config, daemon, replay
@@ -43,7 +42,7 @@ def main() -> None:
     print(f"http://127.0.0.1:{given.port}/ and /crew; Ctrl-C ends it", flush=True)
     while True:
         hub, source, link = bench(rig, rig_toml, given.recording, given.pace)
-        link.began("dev", datetime.now(UTC).isoformat(timespec="seconds"))
+        link.began("dev")
         outcome = daemon.run(rig, rig_toml, None, [source], hub, link, source_name="bench")
         if outcome.ended_why.startswith("stopped"):
             sys.exit()
