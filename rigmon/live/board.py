@@ -13,9 +13,10 @@ from rigmon import units
 from rigmon.core.acts import why_not
 from rigmon.edge.guide import Advice, advise, alert_figures, figure, rate_off_pct
 from rigmon.edge.signals import MANNERS, Light, Signal, Sound, signal
+from rigmon.live.marks import Marks
 from rigmon.live.state import LiveState
 from rigmon.live.track import Track
-from rigmon.model import Basis, Finding, Flag, Output, Sample
+from rigmon.model import Alert, Basis, Finding, Flag, Output, Sample
 from rigmon.rig import Rig
 from rigmon.words import ALERT_WORDS, DIAGNOSES, alert_words
 
@@ -41,6 +42,7 @@ class Board:
         self.rig = rig
         self.state = LiveState(rig)
         self.track = Track(rig)
+        self.marks = Marks()
         self.live = True  #: False: a logged run is being shown
         self.records: list[dict[str, Any]] = []  #: the calibration records in use, as JSON
         self._signal: Signal | None = None
@@ -59,6 +61,7 @@ class Board:
         """A run begins: sums and map start anew. Alerts stay until they are cleared, and so does the tank."""
         self.state.begin(run, started_utc)
         self.track.clear()
+        self.marks.clear()
         self._well_ns.clear()
         self._signal = None
 
@@ -75,16 +78,19 @@ class Board:
         self.state.restore(data)
         if self.state.run != run:
             self.track.clear()
+            self.marks.clear()
             self._well_ns.clear()
 
     def take(self, outputs: Sequence[Output]) -> bool:
         """Take what the core made. True: more has changed than the newest sample."""
         before = self.state.sample
         changed = self.state.take(outputs)
-        for sample in outputs:
-            if isinstance(sample, Sample):
-                self._sample(before, sample)
-                before = sample
+        for output in outputs:
+            if isinstance(output, Sample):
+                self._sample(before, output)
+                before = output
+            elif isinstance(output, Alert):
+                self.marks.take(output, before)
         return changed
 
     def _sample(self, before: Sample | None, sample: Sample) -> None:
@@ -277,11 +283,22 @@ class Board:
                     "rate": units.show(rig.target.rate_l_ha, "rate", system),
                     "speed": units.show(rig.target.speed_m_s, "speed", system),
                     "tolerance": f"{rig.target.tolerance_pct:g} %",
+                    "edges": self._edges(),
+                    "rate_unit": units.shown_unit("rate", system),
                 },
             },
+            "marks": self.marks.n,
             "may_act": no_act is None,
             "why_not": no_act,
         }
+
+    def _edges(self) -> list[str]:
+        """The rates between the map's colours: twice and once the tolerance below and above the target."""
+        target = self.rig.target
+        return [
+            figure(target.rate_l_ha * max(0.0, 1 + k * target.tolerance_pct / 100), "rate", self.rig.units)
+            for k in (-2, -1, 1, 2)
+        ]
 
     def why_no_act(self) -> str | None:
         """Why nothing may be done from a page now; None: it may. The rig must be known to stand."""

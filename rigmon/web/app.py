@@ -13,6 +13,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from rigmon import units
 from rigmon.web.guard import Guard, TooLongError, read_body
 from rigmon.web.pairing import SESSION_S, Pairing, Wait
 from rigmon.web.show import Show
@@ -101,7 +102,13 @@ def build(
             kept["at_s"] = now_s
             kept["answer"] = (200, {"targets": []}) if desk is None else await desk.targets()
         status, answer = kept.get("answer", (503, {"error": "the calibration book is being read; ask again"}))
+        if status == 200:
+            system = show.board.rig.units
+            answer = {"targets": [{**row, "shown": _target_shown(row, system)} for row in answer["targets"]]}
         return JSONResponse(answer, status)
+
+    def marks(_request: Request) -> Response:
+        return JSONResponse(show.board.marks.to_json())
 
     def paired(request: Request) -> Response:
         known = pairing is not None and pairing.paired(request.cookies.get(COOKIE, ""))
@@ -119,6 +126,7 @@ def build(
             Route("/feed", _Feed(show)),
             *(Route(f"/api/{kind}", _async(message(kind))) for kind in ("now", "status", "beat")),
             Route("/api/track", _async(track)),
+            Route("/api/marks", _async(marks)),
             Route("/api/pair", pair, methods=["POST"]),
             Route("/api/pair", _async(paired), methods=["GET"]),
             Route("/api/act", do, methods=["POST"]),
@@ -130,6 +138,16 @@ def build(
     )
     app.router.redirect_slashes = False
     return Guard(app, names)
+
+
+def _target_shown(row: dict[str, Any], system: str) -> dict[str, str]:
+    """A target of the calibration book in the rig's units."""
+    tolerance = row.get("tolerance_pct")
+    return {
+        "rate": units.show(row.get("rate_l_ha"), "rate", system),
+        "speed": units.show(row.get("speed_m_s"), "speed", system),
+        "tolerance": "-- %" if tolerance is None else f"{tolerance:g} %",
+    }
 
 
 def _async(answer: Callable[[Request], Response]) -> Callable[[Request], Awaitable[Response]]:
