@@ -64,7 +64,7 @@ LAYERS = {
     "rigmon.daemon": Layer(
         ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.lifecycle")
     ),
-    "rigmon.analysis": Layer(_ANALYSIS, ("numpy", "pandas", "pyproj", "shapely")),
+    "rigmon.analysis": Layer(_ANALYSIS, ("numpy", "pandas", "pyproj", "shapely", "astral")),
     "rigmon.analysis.export": Layer(
         _ANALYSIS, ("numpy", "pandas", "shapely", "geopandas", "pyogrio", "gpxpy", "pyarrow")
     ),

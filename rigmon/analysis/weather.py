@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from math import atan, isnan, sqrt
+from statistics import fmean
 from typing import Any, Final
 
 import numpy as np
@@ -141,7 +142,7 @@ def _spread(values: Sequence[float | None]) -> dict[str, float | None]:
     known = [value for value in values if value is not None]
     if not known:
         return {"mean": None, "low": None, "high": None}
-    return {"mean": number(sum(known) / len(known)), "low": min(known), "high": max(known)}
+    return {"mean": number(fmean(known)), "low": min(known), "high": max(known)}
 
 
 def _mean_from_deg(rows: Sequence[Weather]) -> float | None:
@@ -154,12 +155,15 @@ def _mean_from_deg(rows: Sequence[Weather]) -> float | None:
 
 
 def _at(rows: Sequence[Weather], from_s: float, to_s: float, *, last: bool) -> dict[str, float | None]:
-    """The first row between two times that knows something, or the last one."""
+    """Of the rows between two times those that know most; of these the first, or the last one."""
     near = [one for one in rows if from_s <= one.t_ns / 1e9 <= to_s]
     near = near[::-1] if last else near
 
     def knows(one: Weather) -> int:
-        return (one.wind_2min_m_s is not None) + (one.air_temperature_c is not None)
+        return sum(
+            value is not None
+            for value in (one.wind_2min_m_s, one.wind_2min_from_deg, one.gust_m_s, one.air_temperature_c)
+        )
 
     best = max((knows(one) for one in near), default=0)
     row = next((one for one in near if best and knows(one) == best), None)
