@@ -86,7 +86,9 @@ def told_apart(
         if not study and param.name in _MINE:
             raise UsageError(f"{shown} is of --study; give --study too, or leave it out")
         if study and param.name not in {*_MINE, *TAKEN, *_BESIDE}:
-            raise UsageError(f"--study decides the drive, and writes no file; leave out {shown}")
+            raise UsageError(
+                f"--study decides the drive and what goes wrong itself, and writes no file; leave out {shown}"
+            )
     fields = {name: value for name, value in given.items() if name not in _MINE and value is not None}
     return fields, {name: given[name] for name in _MINE}
 

@@ -116,7 +116,7 @@ def _scenario(
 def _events(cell: Cell, onset_s: float, rng: random.Random) -> Iterator[sim.Event]:
     if cell.causes or not cell.again_s:
         for fault in cell.faults:
-            yield fault.event(onset_s, sim.LONGEST_RUN_S)
+            yield fault.event(onset_s, sim.LONGEST_RUN_S if cell.causes else cell.lasts_s)
         return
     begin_s, number = onset_s, 0
     while begin_s < cell.lasts_s - cell.again_s / 2:
