@@ -1,16 +1,18 @@
 """What people do, through the real hub, core and run log: every log checks. Times and texts are invented."""
 
 import json
-from collections.abc import Iterable
+import threading
+from collections.abc import Callable, Iterable
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
+from fakes import PATIENCE_S, PtyPort
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_daemon import SECOND, Watcher, rig_for, sentence
+from test_daemon import SECOND, Watcher, rig_for, rmc, sentence
 from test_serve import DRIVE, RUNS, SPRAY, STAND, Item, checked, day, with_rules
 
 from rigmon import config, daemon, replay
@@ -18,7 +20,7 @@ from rigmon.calibration.book import CHOSEN_TARGET, Book
 from rigmon.calibration.chosen import ChosenTarget
 from rigmon.edge.acts import Acts
 from rigmon.edge.bench import BenchSource
-from rigmon.edge.hub import BenchClock, Hub
+from rigmon.edge.hub import BenchClock, Hub, MonotonicClock
 from rigmon.log.reader import RunLog
 from rigmon.log.records import calibration_records
 from rigmon.model import (
@@ -324,6 +326,90 @@ def test_a_target_that_cannot_be_leaves_run_and_target_as_they_are(
     checked(only.log_path)
     assert bench.viewer.rigs == []
     assert any("the target is not changed" in text and words in text for text in bench.viewer.told)
+
+
+# -- live ----------------------------------------------------------------------------------------------
+
+
+class Served:
+    """`serve` on a thread with a real port and clock; deeds are offered from this one, as a page's are."""
+
+    def __init__(self, port: PtyPort, folder: Path) -> None:
+        text = rig_for(port.link)[1] + f'[log]\nfolder = "{folder / "runs"}"\n[runs]\nbegin = "work"\n'
+        rig = config.parse(text, "rig.toml")
+        (folder / "rig.toml").write_text(text)
+        self.port = port
+        self.hub = Hub(MonotonicClock())
+        self.viewer = Viewer()
+        self.acts = Acts(self.hub, rig, ChosenTarget(folder / "rig.toml", rig, text))
+        self.ended: list[daemon.RunOutcome] = []
+        self.sent = 0
+        port.plug()
+        sources = daemon.live_sources(rig, self.hub)
+
+        def work() -> None:
+            daemon.serve(
+                rig, text, lambda run_id: folder / "runs" / f"{run_id}.sqlite", sources, self.hub,
+                self.viewer, self.ended.append, acts=self.acts,
+            )  # fmt: skip
+
+        self.thread = threading.Thread(target=work, daemon=True)
+        self.thread.start()
+
+    def until(self, true: Callable[[], bool], knots: float = 0.0) -> None:
+        """Send fixes, at about 20 Hz, until something is so."""
+        for _ in range(400):
+            if true():
+                return
+            self.port.send(rmc(self.sent, knots) + b"\r\n")
+            self.sent += 1
+            self.viewer.look_for(lambda _: False, len(self.viewer.outputs), 0.05)
+        raise AssertionError(f"never: {self.viewer.told}")
+
+    def told(self, words: str) -> Callable[[], bool]:
+        return lambda: any(words in text for text in self.viewer.told)
+
+
+def test_from_another_thread_while_the_rig_really_runs(
+    port: PtyPort, tmp_path: Path, choice: Retarget
+) -> None:
+    served = Served(port, tmp_path)
+    try:
+        assert served.acts.ask({"act": "begin_run"}).outcome == "refused"  # nothing is known yet
+        served.until(lambda: served.acts.why_not() is not None and "stop first" in served.acts.why_not(), 3.0)
+        assert served.acts.ask({"act": "begin_run"}).outcome == "refused"
+        served.until(lambda: served.acts.why_not() is None)
+        assert served.acts.ask({"act": "refill", "volume": "25 gal", "full": True}).done
+        assert served.acts.ask({"act": "begin_run"}).done
+        served.until(served.told("a run has begun"))
+        served.until(lambda: served.acts.why_not() is None)
+        assert served.acts.ask({"act": "note", "text": "first headland"}).done
+        assert served.acts.ask({"act": "retarget", "record": choice.name}).done
+        served.until(served.told(f"the target is {choice.name} from now on"))
+        served.until(lambda: served.acts.why_not() is None)
+        assert served.acts.ask({"act": "begin_run"}).done
+        served.until(lambda: served.viewer.told.count("a run has begun") == 2)
+        served.until(
+            lambda: served.acts.why_not() is None
+        )  # a new core knows the speed from its first fix on
+        assert served.acts.ask({"act": "end_run", "why": "rain"}).done
+        served.until(served.told("the run has ended: ended by a person: rain"))
+    finally:
+        served.hub.close("the test is over")
+        served.thread.join(PATIENCE_S)
+    assert [outcome.ended_why for outcome in served.ended] == [
+        f"the target was changed: {choice.name}", "ended by a person: rain",
+    ]  # fmt: skip
+    made: list[list[str]] = []
+    for outcome in served.ended:
+        checked(outcome.log_path)
+        with RunLog.open(outcome.log_path or "") as log:
+            made.append(kinds(log.acts()))
+            last = replay.rig_of(log).target.record
+    assert made == [["refill", "begin_run", "note", "retarget"], ["begin_run", "end_run"]]
+    assert last == choice.name
+    assert (tmp_path / "runs" / CHOSEN_TARGET).exists()
+    assert served.acts.refused == 2
 
 
 # -- the choice over a restart -------------------------------------------------------------------------
