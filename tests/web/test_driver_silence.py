@@ -267,9 +267,18 @@ def test_another_software_is_loaded_when_the_rig_stands(watched: Watched, rig: S
 
 
 def test_a_message_that_is_no_message_does_no_harm(watched: Watched, rig: StandIn) -> None:
-    watched.open()
+    watched.open_still()
     shows(watched, "3.5")
-    rig.send("now", {"v": 1})
-    rig.send("beat", {})
+    rig.mute = True
+    rig.settle()
+    for odd in ({"v": 1}, {"advice": "hold", "shown": None}, {"advice": 7, "shown": {}}):
+        say(rig, watched, "now", odd)
+        assert watched.text("#speed") == "--"  # and not what was there before
+    say(rig, watched, "now", {"advice": "hold", "shown": {}})
+    assert watched.text("#word") == "HOLD"
+    say(rig, watched, "beat", {})
+    assert watched.text("#word") == "NO DATA"
+    rig.mute = False
     rig.message = message(speed_share=0.95)
     shows(watched, "3.3")
+    watched.no_fault()

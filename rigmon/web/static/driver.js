@@ -98,11 +98,13 @@
   }
 
   function takeNow(newest, at) {
+    // what this page does not understand is no reading
+    if (typeof newest.advice !== "string" || typeof (newest.shown || 0) !== "object") newest = null;
     if (message !== null) gaps = [...gaps.slice(1), at - messageAt];
     message = newest;
     messageAt = at;
-    arrived = true;
-    if (other && newest.advice === "stopped") location.reload();
+    arrived = newest !== null;
+    if (other && arrived && newest.advice === "stopped") location.reload();
   }
 
   function takeBeat(newest, at) {
@@ -122,7 +124,7 @@
   // "live", or why there is nothing to show.
   function state() {
     if (document.hidden || feed === null || beat === null || now() - heardAt > SILENCE_MS) return "no_link";
-    const age = beat.age_ms === null ? Infinity : beat.age_ms + now() - beatAt;
+    const age = typeof beat.age_ms === "number" ? beat.age_ms + now() - beatAt : Infinity;
     const silent = message === null || now() - messageAt > patience() || age > patience();
     return silent || !beat.connected ? "no_data" : "live";
   }
@@ -217,7 +219,7 @@
   }
 
   function drawWrong(live, is) {
-    const wrong = live === null ? null : live.wrong;
+    const wrong = (live === null ? null : live.wrong) || null;
     if (live !== null && !["stopped", "speed_unknown"].includes(live.advice)) warned = true;
     let kind = "none", words = "", more = "";
     if (is === "no_link") [kind, words] = ["know", "link lost, trying again"];
