@@ -21,6 +21,8 @@ NAMES: Final = (
     "daemon_start",
     "daemon_memory",
     "live_latency",
+    "pages_latency",
+    "pages_cost",
     "glass_latency",
     "gpio_cost",
     "bytes_written",
