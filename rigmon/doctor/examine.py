@@ -9,7 +9,19 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from rigmon.calibration.result import System
-from rigmon.doctor import board, card, clock, diagnosing, pins, power, rig_file, serial_port, service, stream
+from rigmon.doctor import (
+    board,
+    card,
+    clock,
+    diagnosing,
+    pages,
+    pins,
+    power,
+    rig_file,
+    serial_port,
+    service,
+    stream,
+)
 from rigmon.doctor.findings import Finding, unknown
 from rigmon.doctor.listening import LISTEN_S, Listened, find
 from rigmon.doctor.machine import Holder, Machine
@@ -101,6 +113,7 @@ def examine(
         "no rig file" if gps is None else gps.looked.why_not,
     )
     of_calibrations = []
+    of_pages: list[Finding] = []
     if rig is None:
         of_card.append(unknown("log_folder", "Log folder", "the rig file says where it is"))
     else:
@@ -110,11 +123,13 @@ def examine(
         shown: System = system or ("us" if rig.units == "us" else "metric")
         of_calibrations = rig_file.calibrations(rig, path, today, good, shown)
         of_calibrations += diagnosing.check(rig)
+        of_pages = pages.check(machine, rig, unit, running)
     return Examination(
         rig,
         [
             *(loaded.finding, *of_calibrations, *of_board, *of_pins, *of_ports, *of_clock, *of_card),
             *service.check(unit, path),
+            *of_pages,
         ],
         _busy(machine, ports, running if rig is not None and pins.needs_pins(rig) else []),
     )

@@ -3,18 +3,21 @@
 Every look at the machine goes through here, so that a test can show a tree of its own as the machine.
 """
 
+import errno
 import fcntl
 import glob
 import grp
 import os
 import platform
 import shutil
+import socket
 import struct
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -110,6 +113,37 @@ class Machine:
     def resolved(self, name: str) -> str:
         """The device behind a name, through its links."""
         return self.name(os.path.realpath(self.path(name)))
+
+    # -- packages and network --------------------------------------------------------------------------
+
+    def missing(self, packages: Iterable[str]) -> list[str]:
+        """Those of these packages that this Python does not have."""
+        missing = []
+        for name in packages:
+            try:
+                found = find_spec(name) is not None
+            except ImportError:
+                found = False
+            if not found:
+                missing.append(name)
+        return missing
+
+    def port_trouble(self, address: str, port: int) -> str:
+        """Why nobody could listen there now: 'taken', 'no address', or the system's words; '': it is free."""
+        family = socket.AF_INET6 if ":" in address else socket.AF_INET
+        try:
+            with socket.socket(family, socket.SOCK_STREAM) as tried:
+                tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+                tried.bind((address, port))
+        except OSError as error:
+            words = {errno.EADDRINUSE: "taken", errno.EADDRNOTAVAIL: "no address"}
+            return words.get(error.errno or 0, error.strerror or "it cannot be tried")
+        return ""
+
+    def addresses(self) -> list[str] | None:
+        """This machine's IP addresses but for its own loopback; None: nobody says."""
+        ran = self.run("hostname", "-I", timeout_s=3.0)
+        return None if ran is None or ran.code != 0 else ran.out.split()
 
     # -- people and processes --------------------------------------------------------------------------
 

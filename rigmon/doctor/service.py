@@ -11,7 +11,7 @@ from rigmon.doctor.machine import Machine
 UNIT: Final = "rigmon.service"
 _PROPERTIES: Final = (
     *("LoadState", "UnitFileState", "ActiveState", "SubState", "Result", "NRestarts"),
-    *("ExecStart", "WorkingDirectory"),
+    *("ExecStart", "WorkingDirectory", "PrivateNetwork"),
 )
 
 

@@ -5,7 +5,7 @@ the names that the kernel and Raspberry Pi OS give to things.
 import json
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,8 @@ class FakeMachine(Machine):
         self.commands: dict[str, Ran | Callable[..., Ran]] = {}
         self.denied: set[str] = set()
         self.in_groups: set[str] = set()
+        self.not_installed: set[str] = set()
+        self.port_troubles: dict[tuple[str, int], str] = {}
         self.chips: dict[str, Chip] = {}
         self.lines: dict[int, Line] = {}
         self.now_ns = NOON_NS
@@ -90,6 +92,12 @@ class FakeMachine(Machine):
     def run(self, *command: str, cwd: Path | None = None, timeout_s: float = 10.0) -> Ran | None:  # noqa: ARG002
         found = self.commands.get(command[0])
         return found(*command) if callable(found) and not isinstance(found, Ran) else found
+
+    def missing(self, packages: Iterable[str]) -> list[str]:
+        return [name for name in packages if name in self.not_installed]
+
+    def port_trouble(self, address: str, port: int) -> str:
+        return self.port_troubles.get((address, port), "")
 
     def wall_ns(self) -> int:
         return self.now_ns
