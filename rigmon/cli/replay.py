@@ -1,6 +1,7 @@
 """rigmon replay"""
 
 import os
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
@@ -27,8 +28,11 @@ from rigmon.errors import UsageError
 _COMMIT_NS: Final = 10_000_000_000
 #: the system refuses to sleep for centuries, which a recording's wrong dates may ask for
 _LONGEST_WAIT_S: Final = 1e6
+#: beside the one of the live pages
+_PORT: Final = 8089
 
 if TYPE_CHECKING:
+    from rigmon.analysis.whatif import WhatIf
     from rigmon.log.writer import RunLogWriter
     from rigmon.model import Output
     from rigmon.replay import Opened, Replayed
@@ -41,6 +45,14 @@ if TYPE_CHECKING:
     "--pace", type=Pace(), help="How many times faster than real time; 1 is real time; left out: flat out."
 )
 @click.option("--to", "to_path", type=click.Path(path_type=Path), help="Write the replay onto a new run log.")
+@click.option(
+    "--serve",
+    is_flag=True,
+    help="Show it in the live pages of this computer, with pause, pace and a time to go to; Ctrl-C ends it.",
+)
+@click.option(
+    "--port", type=click.IntRange(1, 65535), default=_PORT, show_default=True, help="With --serve: the port."
+)
 @diagnosis_options
 @json_option
 def command(
@@ -48,6 +60,8 @@ def command(
     rig_file: Path | None,
     pace: float | None,
     to_path: Path | None,
+    serve: bool,
+    port: int,
     as_json: bool,
     **changes: str | None,
 ) -> None:
@@ -55,8 +69,8 @@ def command(
 
     Flat out it tells what came of it; with --pace it shows the driver's lines as it goes. With --rig, a run
     log is replayed on another rig, with --false-alarms-per-h or --smallest-change on its own one so changed,
-    for its diagnoses. Figures are in the rig's units (ft, ac, gal or m, ha, L); JSON figures
-    are in m, m2, s, L.
+    for its diagnoses. With --serve it is shown in the live pages, --pace (1 to 100) to begin with. Figures
+    are in the rig's units (ft, ac, gal or m, ha, L); JSON figures are in m, m2, s, L.
     """
     from rigmon import replay
     from rigmon.core.pipeline import Pipeline
@@ -64,6 +78,11 @@ def command(
     if to_path is not None:
         refuse_folder(to_path, "again.sqlite")
     asked = what_if(**changes)
+    if serve:
+        if to_path is not None or as_json:
+            raise UsageError("--serve shows the replay in pages: leave out --to and --json")
+        _serve(source, rig_file, asked, port, 1.0 if pace is None else pace)
+        return
     if asked and to_path is not None:
         raise UsageError(
             f"--to {to_path}: a run log carries its rig file, and {' '.join(asked.words())} is in none; "
@@ -115,6 +134,53 @@ def command(
             if asked:
                 tell_asked(asked)
             _tell(opened, result, to_path, alerts_too=feedback is None)
+
+
+def _serve(source: Path, rig_file: Path | None, asked: "WhatIf", port: int, pace: float) -> None:
+    """Show a run log as it is; anything else is replayed onto a temporary run log first."""
+    from rigmon import replay
+
+    try:
+        from rigmon.web import playback
+    except ModuleNotFoundError as error:
+        raise UsageError(f"--serve needs {error.name}: pip install 'rigmon[web]'") from error
+    from rigmon.log.reader import RunLog
+
+    if not playback.SLOWEST <= pace <= playback.FASTEST:
+        raise UsageError(
+            f"--pace {pace:g} must be from {playback.SLOWEST:g} to {playback.FASTEST:g} with --serve"
+        )
+    with ExitStack() as stack:
+        opened = stack.enter_context(replay.Opened(source, rig_file))
+        opened.rig = asked.applied_to(opened.rig)
+        log = opened.log
+        if log is None or rig_file is not None or asked:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rigmon-replay-")))
+            _again(opened, folder / "again.sqlite")
+            log = stack.enter_context(RunLog.open(folder / "again.sqlite"))
+        address = f"http://127.0.0.1:{port}/"
+
+        def ready() -> None:
+            click.echo(
+                f"Replay of {source}: {address}crew for the crew, with the controls; {address} for the"
+            )
+            click.echo("driver. Ctrl-C ends it.")
+
+        playback.serve(log, opened.rig, port, pace, ready)
+
+
+def _again(opened: "Opened", to_path: Path) -> None:
+    """Replay onto a new log, flat out. Raises UsageError for a file without any sentence."""
+    from rigmon import replay
+    from rigmon.core.pipeline import Pipeline
+
+    pipeline = Pipeline(opened.rig)
+    with _writer(to_path, opened) as writer, progress("replaying") as tell:
+        driven = opened.drive(pipeline, record=writer.reading)
+        result = replay.collect(pipeline, driven, opened.ended_ns, tell, writer.outputs)
+        if opened.log is None and result.sentences == 0:
+            raise replay.no_sentence(opened.path, result)
+        writer.close(opened.ended_ns if opened.ended_ns is not None else result.last_ns, "replayed")
 
 
 def _writer(to_path: Path, opened: "Opened") -> "RunLogWriter":

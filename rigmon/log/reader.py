@@ -259,36 +259,45 @@ class RunLog:
         """All outputs together in the order of production."""
         return (output for _, output in self.numbered_outputs())
 
-    def numbered_outputs(self) -> Iterator[tuple[int, Output]]:
-        """All outputs together with their numbers, which count in the order of production from 1."""
+    def numbered_outputs(self, after: int = 0) -> Iterator[tuple[int, Output]]:
+        """All outputs together with their numbers, which count in the order of production from 1.
+
+        `after`: only those with greater numbers.
+        """
         parts = (
-            self._numbered("sample", Sample._make),
-            self._numbered("alert", _alert),
-            self._numbered("anchor", Anchor._make),
-            self._numbered("tally", Tally._make),
-            self._numbered_findings(),
-            self._numbered_acts(),
-            self._numbered_weather(),
+            self._numbered("sample", Sample._make, after),
+            self._numbered("alert", _alert, after),
+            self._numbered("anchor", Anchor._make, after),
+            self._numbered("tally", Tally._make, after),
+            self._numbered_findings(after),
+            self._numbered_acts(after),
+            self._numbered_weather(after),
         )
         return merge(*parts, key=itemgetter(0))
 
-    def _numbered_findings(self) -> Iterator[tuple[int, Finding]]:
+    def _numbered_findings(self, after: int = 0) -> Iterator[tuple[int, Finding]]:
         if self.keeps_findings:
-            for n, *row in self._rows(f"SELECT n, {_columns(Finding)} FROM finding ORDER BY n"):
+            for n, *row in self._rows(
+                f"SELECT n, {_columns(Finding)} FROM finding WHERE n > {after:d} ORDER BY n"
+            ):
                 yield n, _finding(row)
 
-    def _numbered_acts(self) -> Iterator[tuple[int, Act]]:
+    def _numbered_acts(self, after: int = 0) -> Iterator[tuple[int, Act]]:
         if self.keeps_findings:
-            for n, *row in self._rows(f"SELECT n, {_columns(Act)} FROM act ORDER BY n"):
+            for n, *row in self._rows(f"SELECT n, {_columns(Act)} FROM act WHERE n > {after:d} ORDER BY n"):
                 yield n, _act(row)
 
-    def _numbered_weather(self) -> Iterator[tuple[int, Weather]]:
+    def _numbered_weather(self, after: int = 0) -> Iterator[tuple[int, Weather]]:
         if self.keeps_weather:
-            for n, *row in self._rows(f"SELECT n, {_columns(Weather)} FROM weather ORDER BY n"):
+            for n, *row in self._rows(
+                f"SELECT n, {_columns(Weather)} FROM weather WHERE n > {after:d} ORDER BY n"
+            ):
                 yield n, Weather._make(row)
 
-    def _numbered(self, table: str, make: Callable[[Any], Output]) -> Iterator[tuple[int, Output]]:
-        for n, *row in self._rows(f"SELECT * FROM {table} ORDER BY n"):
+    def _numbered(
+        self, table: str, make: Callable[[Any], Output], after: int
+    ) -> Iterator[tuple[int, Output]]:
+        for n, *row in self._rows(f"SELECT * FROM {table} WHERE n > {after:d} ORDER BY n"):
             yield n, make(row)
 
     @cached_property

@@ -71,7 +71,7 @@ def build(
     async def pair(request: Request) -> Response:
         if pairing is None:
             return _error(404, "nothing is paired here: a logged run is being shown")
-        code = (await _body(request)).get("code")
+        code = (await read_object(request)).get("code")
         if not isinstance(code, str):
             return _error(422, "code must be a text: the digits that 'rigmon pair' shows")
         token = pairing.pair(code, request.client.host if request.client else "")
@@ -91,7 +91,7 @@ def build(
             return _error(404, "nothing can be done here: a logged run is being shown")
         if not pairing.paired(request.cookies.get(COOKIE, "")):
             return _error(403, "this browser is not paired: type the code that 'rigmon pair' shows")
-        status, answer = await desk.act(await _body(request))
+        status, answer = await desk.act(await read_object(request))
         return JSONResponse(answer, status)
 
     kept: dict[str, Any] = {"at_s": None}
@@ -191,7 +191,7 @@ async def _too_long(_request: Request, _why: Exception) -> Response:
     return _error(413, "the body is too long", {"connection": "close"})
 
 
-async def _body(request: Request) -> dict[str, Any]:
+async def read_object(request: Request) -> dict[str, Any]:
     """A request's JSON object; anything else is an empty one, which whoever reads it refuses."""
     try:
         data = json.loads(await read_body(request.receive))
