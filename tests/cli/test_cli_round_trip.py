@@ -27,7 +27,7 @@ SCORE_KEYS = {
              "under_area_pct", "over_area_pct", "unknown_area_pct", "expanded_uncertainty_pct"],
     "speed": ["mean_m_s", "sd_m_s", "cv_pct", "in_band_time_pct"],
 }  # fmt: skip
-ALERT_KEYS = ["code", "raised_s", "cleared_s", "value", "limit", "unit"]
+ALERT_KEYS = ["code", "raised_s", "acknowledged_s", "cleared_s", "value", "limit", "unit"]
 STRETCH_KEYS = ["kind", "start_s", "end_s", "distance_m", "area_m2", "mean_l_ha", "start_lat_deg",
                 "start_lon_deg", "end_lat_deg", "end_lon_deg"]  # fmt: skip
 
@@ -111,7 +111,7 @@ def test_the_score_of_a_recording_is_near_the_truth(made: Made) -> None:
 
 def test_the_score_prints_the_documented_keys(made: Made) -> None:
     score = as_json("score", made.log)
-    lists = ("alerts", "stretches", "diagnosis", "diagnoses", "weather")
+    lists = ("alerts", "acts", "stretches", "diagnosis", "diagnoses", "weather")
     assert list(score) == ["score_schema", *SCORE_KEYS, *lists, "verdict"]
     assert score["score_schema"] == 1
     for key, names in SCORE_KEYS.items():
@@ -208,7 +208,8 @@ def test_replay_onto_a_new_log_gives_an_equal_log(made: Made, tmp_path: Path) ->
 def test_replay_says_the_figures_of_the_score_in_the_rigs_units(made: Made, tmp_path: Path) -> None:
     told = as_json("replay", made.recording, "--rig", made.rig)
     assert list(told) == ["source", "duration_s", "readings", "sentences", "rejected_by_reason", "samples",
-                          "distance_m", "area_m2", "volume_l", "alerts", "findings", "run_log"]  # fmt: skip
+                          "distance_m", "area_m2", "volume_l", "alerts", "findings", "acts",
+                          "run_log"]  # fmt: skip
     applied = as_json("score", made.log)["applied"]
     assert told["area_m2"] == pytest.approx(applied["area_m2"])
     assert told["volume_l"] == pytest.approx(applied["volume_l"])
@@ -278,7 +279,7 @@ def test_runs_lists_what_is_there(made: Made, tmp_path: Path) -> None:
 
     entries = as_json("runs", tmp_path)
     keys = ["path", "run_id", "source", "started_utc", "duration_s", "ended_cleanly", "scored", "readings",
-            "size_bytes", "error"]  # fmt: skip
+            "size_bytes", "error", "acts"]  # fmt: skip
     assert [list(entry) for entry in entries] == [keys] * 3
     assert [entry["ended_cleanly"] for entry in entries] == [True, False, None]
     assert [entry["scored"] for entry in entries] == [False, False, None]
