@@ -125,8 +125,7 @@ class PagesLink:
         """A run has begun; `outputs` are what the core made of the readings before that belong to it."""
         started_utc = datetime.now(UTC).isoformat(timespec="seconds")
         with self._lock:
-            self._state.begin(run, started_utc)
-            self._state.take(outputs)
+            self._state.begin(run, started_utc, outputs)
             self._send({"k": "begin", "run": run, "started_utc": started_utc, "o": to_wire(outputs)})
 
     def ended(self) -> None:

@@ -57,13 +57,17 @@ class Board:
         self.track.use(rig)
         self._signal = None
 
-    def begin(self, run: str | None, started_utc: str | None = None) -> None:
-        """A run begins: sums and map start anew. Alerts stay until they are cleared, and so does the tank."""
-        self.state.begin(run, started_utc)
+    def begin(self, run: str | None, started_utc: str | None = None, outputs: Sequence[Output] = ()) -> None:
+        """A run begins: sums and map start anew. Alerts stay until they are cleared, and so does the tank.
+
+        `outputs`: see `LiveState.begin`.
+        """
+        self.state.begin(run, started_utc, outputs)
         self.track.clear()
         self.marks.clear()
         self._well_ns.clear()
         self._signal = None
+        self._show(None, outputs)
 
     def end(self) -> None:
         """The run has ended; its sums and map stay until the next begins."""
@@ -85,18 +89,22 @@ class Board:
         """Take what the core made. True: more has changed than the newest sample."""
         before = self.state.sample
         changed = self.state.take(outputs)
+        self._show(before, outputs)
+        return changed
+
+    def _show(self, before: Sample | None, outputs: Sequence[Output]) -> None:
         for output in outputs:
             if isinstance(output, Sample):
                 self._sample(before, output)
                 before = output
             elif isinstance(output, Alert):
                 self.marks.take(output, before)
-        return changed
 
     def _sample(self, before: Sample | None, sample: Sample) -> None:
         if before is not None and sample.t_ns > before.t_ns:
             self._gap_ms = min(_LONGEST_MS, max(100, (sample.t_ns - before.t_ns) // 1_000_000))
-        self.track.take(sample)
+        if self.state.run is not None and (before is None or sample.t_ns != before.t_ns):
+            self.track.take(sample)
         self._signal = signal(sample, self._up_s(), self.rig, 0.0, self._signal)
         for name, state, _detail in self._sensors(sample):
             if state == "ok":

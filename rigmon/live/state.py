@@ -47,26 +47,43 @@ class LiveState:
         self.alerts: dict[str, Alert] = {}
         self.acknowledged: set[str] = set()
         self.findings: dict[str, Finding] = {}
+        self._counted_ns: int | None = None  # stamp of the newest sample that is in the sums
         self.weather: Weather | None = None  #: the newest; an old one is no longer true
 
-    def begin(self, run: str | None, started_utc: str | None = None) -> None:
-        """A run begins: its sums start anew. The tank is the same, and alerts stay until they are cleared."""
+    def begin(self, run: str | None, started_utc: str | None = None, outputs: Iterable[Output] = ()) -> None:
+        """A run begins: its sums start anew. The tank is the same, and alerts stay until they are cleared.
+
+        `outputs` are what its core made of readings from before: they belong to the run, but what they took
+        from the tank, and what was filled in, was seen when it happened.
+        """
         self.run, self.started_utc = run, started_utc
         self.totals = Totals()
         self.anchor = self.weather = None
+        self._counted_ns = None
+        self._take(outputs, seen=True)
 
     def end(self) -> None:
         """The run has ended; its sums stay until the next begins."""
         self.run = None
 
     def take(self, outputs: Iterable[Output]) -> bool:
-        """Take what the core made. True: more has changed than the newest sample."""
+        """Take what the core made. True: more has changed than the newest sample.
+
+        Between runs nothing is added to the sums. A sample that comes again is not counted again.
+        """
+        return self._take(outputs, seen=False)
+
+    def _take(self, outputs: Iterable[Output], seen: bool) -> bool:
         changed = False
         for output in outputs:
             if isinstance(output, Sample):
                 self.sample = output
-                self.totals.take(output)
-                self.tank.take(output)
+                if output.t_ns != self._counted_ns:
+                    self._counted_ns = output.t_ns
+                    if self.run is not None:
+                        self.totals.take(output)
+                    if not seen:
+                        self.tank.take(output)
             elif isinstance(output, Alert):
                 changed = True
                 self._alert(output)
@@ -79,14 +96,14 @@ class LiveState:
                 self.weather = output
             elif isinstance(output, Act):
                 changed = True
-                self._act(output)
+                self._act(output, seen)
         return changed
 
-    def _act(self, act: Act) -> None:
+    def _act(self, act: Act, seen: bool) -> None:
         """What the core took of what a person did."""
         if act.kind == "acknowledge" and act.text in self.alerts:
             self.acknowledged.add(act.text)
-        elif act.kind == "refill":
+        elif act.kind == "refill" and not seen:
             self.tank.refill(act.volume_l, bool(act.full))
 
     def _alert(self, alert: Alert) -> None:

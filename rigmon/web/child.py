@@ -10,6 +10,7 @@ import signal
 import socket
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -65,8 +66,7 @@ class Link:
             return
         self._flush()
         if kind == "begin":
-            show.board.begin(message["run"], message["started_utc"])
-            show.board.take(from_wire(message["o"]))
+            show.board.begin(message["run"], message["started_utc"], from_wire(message["o"]))
             show.changed()
         elif kind == "end":
             show.board.end()
@@ -174,6 +174,14 @@ async def _serve(link_socket: socket.socket) -> int:
     return 0
 
 
+def _give_way() -> None:
+    """Where processor or memory are short, the core and the run log come first."""
+    with suppress(OSError):
+        os.nice(5)
+    with suppress(OSError), open("/proc/self/oom_score_adj", "w", encoding="ascii") as file:
+        file.write("500")
+
+
 def _say(text: str) -> None:
     """For the person, or the journal."""
     sys.stderr.write(f"{text}\n")
@@ -185,6 +193,7 @@ def main(arguments: Sequence[str] = ()) -> int:
     if arguments:
         _say("rigmon.web.child: takes no arguments")
         return 2
+    _give_way()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C is the daemon's; then the link is closed
     try:
         link_socket = socket.socket(fileno=os.dup(0))

@@ -314,6 +314,23 @@ def test_a_board_goes_on_from_anothers_state() -> None:
     assert len(one.track) == kept  # of the same run it stays
 
 
+def test_between_runs_the_map_stays_as_it_was() -> None:
+    board = _board(*(at(t, 2.0 * t) for t in range(50)))
+    board.end()
+    kept = len(board.track)
+    board.take([at(t, 2.0 * t, 100.0) for t in range(50, 100)])
+    assert len(board.track) == kept
+    assert board.now()["t_s"] == 99.0
+
+
+def test_what_a_run_begins_with_is_on_its_map() -> None:
+    board = _board(at(100, 0))
+    board.begin("run 2", None, [at(t, 2.0 * t) for t in range(30)])
+    board.take([at(29, 58.0), at(30, 60.0)])
+    assert board.track.since(board.track.epoch, 0)["open"][1] == 600
+    assert board.state.totals.area_m2 == 310.0  # 31 x 10 m2, the one that came twice only once
+
+
 def test_messages_are_small() -> None:
     board = _board(sample(), *(_raised(code) for code in ALERT_WORDS))
     assert len(json.dumps(board.now())) < 1500

@@ -60,6 +60,30 @@ def test_acknowledging_what_is_not_up_changes_nothing() -> None:
     assert state.acknowledged == set()
 
 
+def test_between_runs_nothing_is_added_but_the_tank_is_used() -> None:
+    state = LiveState(RIG)
+    state.take([Act(1, "refill", "", None, True), sample(1)])
+    assert (state.totals.area_m2, state.tank.level_l) == (0.0, pytest.approx(99.9))
+    state.begin("a")
+    state.take([sample(2)])
+    state.end()
+    state.take([sample(3)])
+    assert (state.totals.area_m2, state.tank.level_l) == (10.0, pytest.approx(99.7))
+
+
+def test_what_belongs_to_a_run_from_before_it_is_summed_and_not_taken_twice() -> None:
+    """Its readings went through the core before: the tank, and what was filled in, saw them then."""
+    state = LiveState(RIG)
+    fill = Act(1, "refill", "", 50.0, True)
+    state.take([fill, sample(100), sample(101)])
+    state.begin("a", None, [fill._replace(t_ns=0), sample(1), RAISED, SEEN, sample(2)])
+    assert state.totals.area_m2 == 20.0
+    assert state.tank.level_l == pytest.approx(99.8)  # 100 L, less 2 x 0.1 L once
+    assert (list(state.alerts), state.acknowledged) == (["rate_high"], {"rate_high"})
+    state.take([sample(2)])  # the newest is shown to the driver's feedback once more
+    assert (state.totals.area_m2, state.tank.level_l) == (20.0, pytest.approx(99.8))
+
+
 def test_a_finding_goes_with_its_alert() -> None:
     state = LiveState(RIG)
     state.take([RAISED, FOUND])
@@ -97,6 +121,7 @@ def test_another_goes_on_from_it() -> None:
 
 def test_it_is_no_larger_after_a_day() -> None:
     state = LiveState(RIG)
+    state.begin("a")
     for t in range(2000):
         state.take([sample(t), RAISED, CLEARED])
     assert len(json.dumps(state.to_json())) < 2000

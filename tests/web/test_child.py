@@ -66,6 +66,12 @@ def test_it_goes_on_from_the_state_it_is_told(tmp_path: Path) -> None:
         assert b"rigmon_link_batches_skipped_total 12.0" in running.get("/metrics").body
 
 
+def test_it_gives_way_to_the_core(tmp_path: Path) -> None:
+    with child(_toml(), tmp_path) as running:
+        assert os.getpriority(os.PRIO_PROCESS, running.process.pid) > os.getpriority(os.PRIO_PROCESS, 0)
+        assert Path(f"/proc/{running.process.pid}/oom_score_adj").read_text().strip() == "500"
+
+
 def test_a_port_that_is_taken_is_told_in_words(tmp_path: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

@@ -24,6 +24,7 @@ RIG = make_rig(**ALL_XDR, tank={"volume": "100 L"})
 def _show(*outputs: object) -> Show:
     show = Show(Board(RIG), 5, monotonic_s=lambda: 0.0)
     show.connected = True
+    show.board.begin("run 1")
     show.take(outputs)  # type: ignore[arg-type]
     return show
 
