@@ -1,15 +1,14 @@
 """What the tests of the pages share: a real Chromium, and what has to hold of every page.
 
 One browser for all tests of a process, a fresh context for each page. `Watched` notes what must not happen:
-messages of the console, errors, requests to anybody but the page's own server. Pictures of every state are
-kept in a folder for looking at: RIGMON_SCREENSHOTS, or `rigmon-screenshots` in the system's temporary folder.
+messages of the console, errors, requests to anybody but the page's own server. With RIGMON_SCREENSHOTS=FOLDER
+in the environment pictures of every state are kept there for looking at; they take half of the time.
 
 Playwright's plain interface keeps an event loop running in its thread: a test that needs `asyncio.run` in the
 same process does it in a thread of its own.
 """
 
 import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,9 +18,8 @@ from urllib.parse import urlsplit
 import pytest
 
 CHROMIUM: Final = Path(os.environ.get("RIGMON_CHROMIUM", "/usr/bin/chromium"))
-SCREENSHOTS: Final = Path(
-    os.environ.get("RIGMON_SCREENSHOTS") or Path(tempfile.gettempdir()) / "rigmon-screenshots"
-)
+#: where pictures are kept; None: nowhere
+SCREENSHOTS: Final = Path(os.environ["RIGMON_SCREENSHOTS"]) if os.environ.get("RIGMON_SCREENSHOTS") else None
 
 #: A phone of 6 inches: what its screen measures [mm] (common practice: 68 x 142), seen from 0.7 m
 SCREEN_MM: Final = (68.0, 142.0)
@@ -115,11 +113,11 @@ class Watched:
     def text(self, selector: str) -> str:
         return " ".join(self.page.locator(selector).inner_text().split())
 
-    def picture(self, name: str) -> Path:
-        SCREENSHOTS.mkdir(parents=True, exist_ok=True)
-        path = SCREENSHOTS / f"{name}.png"
-        self.page.screenshot(path=str(path))
-        return path
+    def picture(self, name: str) -> None:
+        """Keep a picture of it for looking at, when pictures were asked for."""
+        if SCREENSHOTS is not None:
+            SCREENSHOTS.mkdir(parents=True, exist_ok=True)
+            self.page.screenshot(path=str(SCREENSHOTS / f"{name}.png"))
 
     def no_fault(self) -> None:
         assert self.faults == []
