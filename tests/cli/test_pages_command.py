@@ -7,14 +7,19 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
+import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers import rig_toml
-from helpers.pages import PATIENCE_S, Feed, free_port
+from helpers import rig_toml, rmc
+from helpers.pages import PATIENCE_S, Feed, free_port, post
 from invoking import refused
+
+from rigmon.log.reader import RunLog
+from rigmon.model import Note, Refill, Source
 
 RUN = [sys.executable, "-c", "from rigmon.cli import main; main()"]
 #: hides what the extra installs, as where it is not installed
@@ -98,6 +103,80 @@ def test_the_pages_of_a_live_run(rig: Rig, running: "subprocess.Popen[str]") -> 
     assert " pair' shows" in out
     assert "Traceback" not in err
     assert len(list((rig.folder / "runs").glob(f"{now['run']}.sqlite"))) == 1
+    feed.close()
+
+
+class Receiver:
+    """A receiver on a pseudo-terminal that says one speed five times a second."""
+
+    def __init__(self, link: Path) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        link.symlink_to(os.ttyname(self._slave))
+        self.speed_m_s = 0.0
+        self._done = threading.Event()
+        self._thread = threading.Thread(target=self._run)
+        self._thread.start()
+
+    def _run(self) -> None:
+        n = 0
+        while not self._done.wait(0.2):
+            n += 1
+            os.write(self._master, rmc(36_000 + n / 5, self.speed_m_s) + b"\r\n")
+
+    def close(self) -> None:
+        self._done.set()
+        self._thread.join()
+        os.close(self._master)
+        os.close(self._slave)
+
+
+def test_what_is_done_on_a_page_is_in_the_run_log(rig: Rig) -> None:
+    receiver = Receiver(rig.folder / "no-receiver")
+    process = rig.start("--pages", "--quiet")
+    try:
+        feed = rig.feed()
+        status = feed.first("status", lambda status: status["may_act"])
+        assert status["why_not"] is None
+        (one,) = json.loads(rig.pair("--json").stdout)
+        cookie = post(rig.port, "/api/pair", {"code": one["code"]}).headers["set-cookie"].partition(";")[0]
+        done = post(rig.port, "/api/act", {"act": "note", "text": "wet corner"}, cookie)
+        assert (done.status, done.json()["done"]) == (200, True)
+        filled = post(rig.port, "/api/act", {"act": "refill", "volume": "95 L", "full": True}, cookie)
+        assert filled.status == 200
+        assert (
+            feed.first("status", lambda status: status["tank"]["level_l"] is not None)["tank"]["level_l"]
+            == 95.0
+        )
+        assert post(rig.port, "/api/act", {"act": "note"}, cookie).status == 422
+        assert post(rig.port, "/api/act", {"act": "acknowledge", "code": "rate_high"}, cookie).status == 409
+        receiver.speed_m_s = 2.0
+        feed.first("status", lambda status: not status["may_act"])
+        moving = post(rig.port, "/api/act", {"act": "note", "text": "on the move"}, cookie)
+        assert moving.status == 409
+        assert "stop first" in moving.json()["error"]
+        process.terminate()
+        _, err = process.communicate(timeout=PATIENCE_S)
+        assert process.returncode == 0, err
+    finally:
+        process.kill()
+        process.communicate()
+        receiver.close()
+    (path,) = (rig.folder / "runs").glob("*.sqlite")
+    with RunLog.open(path) as log:
+        said = [reading.payload for reading in log.readings() if reading.source is Source.PERSON]
+    assert Note("wet corner") in said
+    assert Refill(95.0, True) in said
+    assert Note("on the move") not in said
+    check = subprocess.run(
+        [*RUN, "check", str(path)],
+        env=rig.environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert check.returncode == 0, check.stdout + check.stderr
     feed.close()
 
 

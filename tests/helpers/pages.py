@@ -9,18 +9,21 @@ import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
+from starlette.routing import BaseRoute
+
 from rigmon import config
 from rigmon.live.state import LiveState, to_wire
 from rigmon.model import Output
 from rigmon.rig import Web
-from rigmon.web.app import build
+from rigmon.web.app import Desk, build
 from rigmon.web.guard import host_names
+from rigmon.web.pairing import Pairing
 from rigmon.web.server import listen, server_for
 from rigmon.web.show import Show
 
@@ -106,26 +109,13 @@ class Child:
         self, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None
     ) -> "Response":
         """One request with exactly these headers (and Host, unless given)."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
-        try:
-            connection.request(method, path, body, headers or {})
-            answer = connection.getresponse()
-            return Response(answer.status, dict(answer.headers.items()), answer.read())
-        finally:
-            connection.close()
+        return request(self.port, method, path, body, headers)
 
     def get(self, path: str, **headers: str) -> "Response":
         return self.request("GET", path, None, headers)
 
     def post(self, path: str, data: Any, cookie: str | None = None, **headers: str) -> "Response":
-        """As the page's own script posts: JSON, with the Origin that a browser adds."""
-        own = {
-            "Content-Type": "application/json",
-            "Origin": f"http://127.0.0.1:{self.port}",
-            **({} if cookie is None else {"Cookie": cookie}),
-            **headers,
-        }
-        return self.request("POST", path, data if isinstance(data, bytes) else json.dumps(data).encode(), own)
+        return post(self.port, path, data, cookie, **headers)
 
     def pair(self) -> str:
         """Pair as a person does; returns the cookie."""
@@ -140,9 +130,17 @@ class Child:
 class Served:
     """The same server in a thread of this process, for tests that set its limits."""
 
-    def __init__(self, show: Show, max_clients: int = 4) -> None:
+    def __init__(
+        self,
+        show: Show,
+        max_clients: int = 4,
+        *,
+        pairing: Pairing | None = None,
+        desk: Desk | None = None,
+        further: Sequence[BaseRoute] = (),
+    ) -> None:
         self.show, self.port = show, free_port()
-        app = build(show, host_names(()), None, None)
+        app = build(show, host_names(()), pairing, desk, further)
         self._server = server_for(app, show, max_clients)
         self._listening = listen(Web(port=self.port))
         self.loop = asyncio.new_event_loop()
@@ -175,6 +173,31 @@ class Served:
     def close(self) -> None:
         self._server.should_exit = True
         self._thread.join(PATIENCE_S)
+
+
+def request(
+    port: int, method: str, path: str, body: bytes | None = None, headers: dict[str, str] | None = None
+) -> "Response":
+    """One request with exactly these headers (and Host, unless given)."""
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
+    try:
+        connection.request(method, path, body, headers or {})
+        answer = connection.getresponse()
+        return Response(answer.status, dict(answer.headers.items()), answer.read())
+    finally:
+        connection.close()
+
+
+def post(port: int, path: str, data: Any, cookie: str | None = None, **headers: str) -> "Response":
+    """As the page's own script posts: JSON, with the Origin that a browser adds."""
+    own = {
+        "Content-Type": "application/json",
+        "Origin": f"http://127.0.0.1:{port}",
+        **({} if cookie is None else {"Cookie": cookie}),
+        **headers,
+    }
+    body = data if isinstance(data, bytes) else json.dumps(data).encode()
+    return request(port, "POST", path, body, own)
 
 
 def connect(port: int, data: bytes = b"", receive_bytes: int | None = None) -> socket.socket:
