@@ -115,6 +115,14 @@ def ended_by(reading: Reading) -> str | None:
     return None
 
 
+def _is_kept(reading: Reading) -> bool:
+    """A note or a refill of a person's; the stop button's note is none."""
+    payload = reading.payload
+    if reading.source is not Source.PERSON:
+        return False
+    return type(payload) is Refill or (type(payload) is Note and payload.text != STOP_HELD)
+
+
 class PreRoll:
     """The newest readings between runs, no older than `span_ns` and at most `capacity`, without ticks.
 
@@ -141,10 +149,7 @@ class PreRoll:
 
     def _age(self) -> None:
         reading = self._readings.popleft()
-        payload = reading.payload
-        if reading.source is Source.PERSON and (
-            type(payload) is Refill or (type(payload) is Note and payload.text != STOP_HELD)
-        ):
+        if _is_kept(reading):
             self._deeds.append(reading)
             if len(self._deeds) > CARRIED_DEEDS:
                 self._deeds.popleft()
@@ -156,12 +161,7 @@ class PreRoll:
 
     def left(self) -> list[Reading]:
         """Notes and refills that no run has begun with yet."""
-        young = (
-            reading
-            for reading in self._readings
-            if reading.source is Source.PERSON and type(reading.payload) in (Note, Refill)
-        )
-        return [*self._deeds, *young]
+        return [*self._deeds, *filter(_is_kept, self._readings)]
 
     def take(self) -> tuple[int, list[Reading]]:
         """The stamp where the run begins, and its first readings; they are kept no longer.

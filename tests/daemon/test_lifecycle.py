@@ -6,8 +6,8 @@ import pytest
 from fakes import RIG_TOML
 
 from rigmon import config
-from rigmon.lifecycle import PRE_ROLL_NS, STOP_HELD, LifeCycle, PreRoll, has_rules
-from rigmon.model import NmeaLine, Note, Reading, Sample, Source, Tick
+from rigmon.lifecycle import CARRIED_DEEDS, PRE_ROLL_NS, STOP_HELD, LifeCycle, PreRoll, has_rules
+from rigmon.model import NmeaLine, Note, Reading, Refill, Sample, Source, Tick
 
 SECOND = 1_000_000_000
 NOTHING = Reading(0, 0, Source.HUB, Tick())
@@ -170,3 +170,30 @@ def test_a_reading_that_was_held_back_does_not_come_before_the_start() -> None:
     zero_ns, readings = before.take()
     assert zero_ns == 4 * SECOND
     assert [r.seq for r in readings] == [0, 1, 2]
+
+
+def test_notes_and_refills_are_kept_however_old_but_not_the_stop_button() -> None:
+    before = PreRoll()
+    deeds = [Note("gate open"), Refill(5.0, False), Note(STOP_HELD)]
+    for seq, deed in enumerate(deeds):
+        before.add(Reading(seq, seq * SECOND, Source.PERSON, deed))
+    assert [r.payload for r in before.left()] == deeds[:2]
+    before.add(reading(3, 100))
+    assert [r.payload for r in before.left()] == deeds[:2]
+    before.add(Reading(4, 101 * SECOND, Source.PERSON, Note("gate shut")))
+    zero_ns, readings = before.take()
+    # the old ones at the run's begin, the others as they came
+    assert zero_ns == 100 * SECOND
+    assert [(r.t_ns // SECOND, r.payload) for r in readings] == [
+        (100, deeds[0]), (100, deeds[1]), (100, LINE), (101, Note("gate shut")),
+    ]  # fmt: skip
+    assert before.left() == []
+
+
+def test_notes_and_refills_are_bounded_and_those_lost_are_counted() -> None:
+    before = PreRoll()
+    for seq in range(CARRIED_DEEDS + 3):
+        before.add(Reading(seq, 0, Source.PERSON, Note(f"{seq}")))
+    before.add(reading(1000, 100))
+    assert (len(before.left()), before.lost) == (CARRIED_DEEDS, 3)
+    assert before.left()[0].payload == Note("3")
