@@ -60,9 +60,19 @@ LAYERS = {
         ("starlette", "uvicorn", "prometheus_client", "paho"),
     ),
     "rigmon.replay": Layer(("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log")),
+    "rigmon.carry": Layer((*_BASE, "rigmon.core", "rigmon.log")),
     "rigmon.lifecycle": Layer(_BASE),
     "rigmon.daemon": Layer(
-        ("rigmon", *_BASE, "rigmon.config", "rigmon.core", "rigmon.log", "rigmon.edge", "rigmon.lifecycle")
+        (
+            "rigmon",
+            *_BASE,
+            "rigmon.config",
+            "rigmon.core",
+            "rigmon.log",
+            "rigmon.edge",
+            "rigmon.lifecycle",
+            "rigmon.carry",
+        )
     ),
     "rigmon.analysis": Layer(_ANALYSIS, ("numpy", "pandas", "pyproj", "shapely", "astral")),
     "rigmon.analysis.export": Layer(
@@ -432,6 +442,17 @@ def test_looking_a_record_up_is_lean() -> None:
     loaded = _loaded_by("rigmon.calibration.book")
     assert "sqlite3" in loaded
     assert not loaded & (_HEAVY | {"click", "tomlkit", "pynmea2"})
+
+
+def test_choosing_a_target_is_lean() -> None:
+    """It happens in the daemon's process, while a rig stands; what edits the text comes with the first choice."""
+    loaded = _loaded_by("rigmon.calibration.chosen, rigmon.edge.acts")
+    assert "sqlite3" in loaded
+    assert not loaded & (_HEAVY | {"click", "tomlkit"})
+    choosing = "rigmon.calibration.apply; rigmon.calibration.apply._edited('x', 'a = 1', [], 'us')"
+    loaded = _loaded_by(choosing)
+    assert "tomlkit" in loaded
+    assert not loaded & _HEAVY
 
 
 def test_the_command_line_starts_lean() -> None:
