@@ -3,6 +3,8 @@
 memory   the proportional set size (what is shared is counted by halves) of `rigmon run` with its pages and of
          their process together, ten clients following, less that of `rigmon run` without pages; after the
          metrics were read once, which loads their library
+day      the same of the pages' process alone, fed flat out with the samples of a day of passes at 10 Hz while
+         two clients follow: what it has grown by from the first twelfth of the day to its end
 weight   every byte that the driver's page, or the crew's, loads: itself, its style, script and pictures
 """
 
@@ -12,18 +14,23 @@ import os
 import re
 import signal
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
 from typing import Final
 
+from rigmon.model import Sample
 from rigmon.web.static_files import PAGES, table
 from tests.benchmarks.harness import Figure
 from tests.benchmarks.inputs import rig_toml
 from tests.benchmarks.pages_latency import CLIENTS, feed, free_port, wait_for, web_toml
 from tests.benchmarks.ports import RIGMON, Port, finish, start
+from tests.helpers.pages import Child
 
 GOAL_MIB: Final = 30.0
 GOAL_KB: Final = 100.0
+GOAL_DAY_MIB: Final = 4.0
+_HZ: Final = 10
 
 
 def run(quick: bool, folder: Path) -> list[Figure]:
@@ -36,6 +43,7 @@ def run(quick: bool, folder: Path) -> list[Figure]:
         child.append(own)
     note = f"their process {median(child):.1f} MiB; rounds {', '.join(f'{mib:.1f}' for mib in extra)}"
     figures = [Figure("memory that pages take", median(extra), "MiB", goal=GOAL_MIB, note=note)]
+    figures.append(_day(0.5 if quick else 10.0, folder))
     for page, kb in weights.items():
         figures.append(Figure(f"weight of {page}", kb, "kB", goal=GOAL_KB))
     return figures
@@ -83,6 +91,63 @@ def _measure(folder: Path, name: str, pages: bool, seconds: float) -> tuple[floa
                 process.wait()
         port.close()
     return alone, own, weights
+
+
+def _day(hours: float, folder: Path) -> Figure:
+    """Passes of 200 m at 1.5 m/s and their turns, on the demo's rig."""
+    number = free_port()
+    rig = rig_toml("/dev/null", web_toml(number))
+    child = Child(rig, folder).ready()
+    events = str(folder / "day.events.json")
+    following = start(["-m", "tests.benchmarks.pages_clients", str(number), "2", events])
+    try:
+        assert following.stdout is not None
+        following.stdout.readline()
+        child.send({"k": "begin", "run": "day", "started_utc": None, "o": []})
+        count = round(hours * 3600 * _HZ)
+        marks = []
+        for k, one in enumerate(_passes(count)):
+            child.publish(one)
+            if k in (count // 12, count - 1):
+                _read_up_to(number, one.t_ns / 1e9)
+                marks.append(_pss_mib(child.process.pid))
+        points = json.loads(_get(number, "/api/track"))["n"]
+        child.hang_up()
+        finish(following)
+    finally:
+        child.close()
+        following.kill()
+        following.wait()
+    first, last = marks
+    return Figure(
+        f"growth of the pages' process in a day of {hours:g} h",
+        last - first,
+        "MiB",
+        goal=GOAL_DAY_MIB,
+        note=f"from {first:.1f} to {last:.1f} MiB; {count} samples, {points} points of the map",
+    )
+
+
+def _passes(count: int) -> Iterator[Sample]:
+    """Samples up and down a field, 6 m from pass to pass, the boom off for the last and first 10 m."""
+    per_deg = 111_195.0
+    for k in range(count):
+        way = 1.5 * k / _HZ
+        lap, along = divmod(way, 200.0)
+        north = along if lap % 2 == 0 else 200.0 - along
+        on = 10.0 <= along <= 190.0
+        yield Sample(
+            (k + 1) * 1_000_000_000 // _HZ, 1_000_000_000 // _HZ, 40.0 + north / per_deg,
+            -40.0 + 6.0 * lap / per_deg, 0.0 if lap % 2 == 0 else 180.0, 1.5, 0.03, 9.0 if on else 0.0, 275.0,
+            int(on), 160.0 if on else None, 5.0, 1, 0.15, 0.9 if on else 0.0,
+            (0.014 + 0.002 * (k // 100 % 3)) if on else 0.0, 0,
+        )  # fmt: skip
+
+
+def _read_up_to(number: int, t_s: float) -> None:
+    """Until the process has taken the sample of that stamp."""
+    while (json.loads(_get(number, "/api/now"))["t_s"] or 0.0) < t_s:
+        time.sleep(0.02)
 
 
 def _pss_mib(pid: int) -> float:

@@ -185,3 +185,19 @@ def test_every_file_is_served_as_what_it_is_and_known_again(running: Child) -> N
         again = running.get(path, **{"If-None-Match": answer.headers["etag"]})
         assert (again.status, again.body) == (304, b"")
         assert again.headers["content-security-policy"] == CSP
+
+
+@pytest.mark.parametrize(("address", "hosts"), [("::1", ["[::1]"]), ("::", ["[::1]", "127.0.0.1"])])
+def test_over_ipv6_too(address: str, hosts: list[str], tmp_path: Path) -> None:
+    try:
+        with socket.socket(socket.AF_INET6) as tried:
+            tried.bind((address, 0))
+    except OSError:
+        pytest.skip("this machine has no IPv6")
+    port = free_port()
+    with child(rig_toml(web={"port": port, "address": address}), tmp_path):
+        for host in hosts:
+            with socket.create_connection((host.strip("[]"), port), timeout=30) as sock:
+                head = f"GET /api/beat HTTP/1.1\r\nHost: {host}:{port}\r\nConnection: close\r\n\r\n"
+                sock.sendall(head.encode())
+                assert sock.makefile("rb").readline().split()[1] == b"200"
