@@ -143,7 +143,14 @@ def test_the_pages_drop_in_opens_private_networks_and_no_more() -> None:
     assert dict(keys)["PrivateNetwork"] == "no"
     assert dict(keys)["RestrictAddressFamilies"] == "AF_UNIX AF_INET AF_INET6"
     # IPAddressDeny=any of the unit stays: what is named here alone is let through
-    assert {key for key, _ in keys} == {"PrivateNetwork", "RestrictAddressFamilies", "IPAddressAllow"}
+    assert {key for key, _ in keys if not key.startswith(("Memory", "OOM"))} == {
+        *("PrivateNetwork", "RestrictAddressFamilies", "IPAddressAllow"),
+    }
+    # a report that is ended for want of memory must not take the daemon with it
+    assert dict(keys)["OOMPolicy"] == "continue"
+    size = {key: int(value.removesuffix("M")) for key, value in keys if key.startswith("Memory")}
+    assert int(values("rigmon.service", "Service", "MemoryMax")[0].removesuffix("M")) < size["MemoryHigh"]
+    assert size["MemoryHigh"] < size["MemoryMax"] <= 384  # of a board with 512 MB
     allowed = {word for key, value in keys if key == "IPAddressAllow" for word in value.split()}
     # private and local ones alone: RFC 1918, RFC 4193
     assert allowed == {
