@@ -199,14 +199,14 @@ def test_a_phone_is_paired_and_the_cookie_is_kept_from_scripts_and_other_sites(r
 
 
 def test_guessing_is_answered_with_a_pause(running: Child) -> None:
-    code = running.code()
-    wrong = f"{(int(code) + 1) % 10**8:08d}"
-    statuses = [running.post("/api/pair", {"code": wrong}).status for _ in range(20)]
-    assert statuses[0] == 403
-    assert set(statuses[1:]) <= {429, 403}
-    assert statuses.count(429) >= 15
-    answer = running.post("/api/pair", {"code": running.code()})
-    assert answer.status == 429  # not even the right one
+    for _ in range(50):  # on a machine so slow that a pause of 1 s is over before the next request, again
+        wrong = f"{(int(running.code()) + 1) % 10**8:08d}"
+        assert running.post("/api/pair", {"code": wrong}).status == 403
+        answer = running.post("/api/pair", {"code": running.code()})
+        if answer.status == 429:  # not even the right one
+            break
+        assert answer.status == 200
+    assert answer.status == 429
     assert int(answer.headers["retry-after"]) >= 1
     assert "wait" in answer.json()["error"]
 
