@@ -1,11 +1,11 @@
 """What the tests of the pages share: a real Chromium, and what has to hold of every page.
 
-One browser for all tests of a process, a fresh context for each page. `Watched` notes what must not happen:
+One browser for all tests of a module, a fresh context for each page. `Watched` notes what must not happen:
 messages of the console, errors, requests to anybody but the page's own server. With RIGMON_SCREENSHOTS=FOLDER
 in the environment pictures of every state are kept there for looking at; they take half of the time.
 
-Playwright's plain interface keeps an event loop running in its thread: a test that needs `asyncio.run` in the
-same process does it in a thread of its own.
+Playwright's plain interface keeps an event loop running in its thread, so in a module that uses the browser no
+test can call `asyncio.run`.
 """
 
 import os

@@ -1,4 +1,4 @@
-"""One browser for all tests of a process."""
+"""One browser for all tests of a module."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -7,7 +7,8 @@ import pytest
 from browser import UNTRUSTED, chromium
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
+    """Not for longer: while it runs, `asyncio.run` of other tests would find a loop that is already running."""
     with chromium(f"--host-resolver-rules=MAP {UNTRUSTED} 127.0.0.1") as running:
         yield running
