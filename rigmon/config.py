@@ -236,7 +236,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
         "max_clients": Key("int", 20, "phones, tablets and programs that may follow the live feed at a time", low=1, high=200),
     },
     "mqtt": {
-        "host": Key("text", None, "an MQTT broker to publish to; left out: none", hint='"192.168.4.2"'),
+        "host": Key("text", None, "an MQTT broker to publish to while pages are served; left out: none", hint='"192.168.4.2"'),
         "port": Key("int", 1883, "its port", low=1, high=65535),
         "topic": Key("text", "rigmon", "topics begin with this"),
         "username": Key("text", None, "name to sign in with", hint='"rig"'),
