@@ -4,8 +4,8 @@ One browser for all tests of a module, a fresh context for each page. `Watched` 
 messages of the console, errors, requests to anybody but the page's own server. With RIGMON_SCREENSHOTS=FOLDER
 in the environment pictures of every state are kept there for looking at; they take half of the time.
 
-Playwright's plain interface keeps an event loop running in its thread, so in a module that uses the browser no
-test can call `asyncio.run`.
+Playwright's plain interface keeps an event loop running in its thread, so in a module that uses the browser
+no test can call `asyncio.run`.
 """
 
 import os
