@@ -277,6 +277,7 @@ SCHEMA: dict[str, dict[str, Key]] = {
     "alerts.boom_leak": _alert("flow that the nozzles do not take", "0 s", off="0 s"),
     "alerts.supply_weak": _alert("flow and pressure fall together", "0 s", off="0 s"),
     "alerts.start_mismatch": _alert("the boom's output is not that of the catch test, or of the earlier run", "0 s", off="0 s"),
+    "alerts.nozzles_worn": _alert("the boom's output has risen from run to run, as worn nozzles do", "0 s", off="0 s"),
     "alerts.output_changed": _alert("the one sensor there is shows another output; it cannot tell why", "0 s", off="0 s"),
     "alerts.flowmeter_unsteady": _alert("the flowmeter's reading jumps, the pressure does not", "0 s", off="0 s"),
     "alerts.flowmeter_drift": _alert("the flowmeter drifts away from the pressure", "0 s", off="0 s"),

@@ -16,6 +16,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Final, NamedTuple, Protocol
 
+from rigmon.carry import Carry
 from rigmon.core.gnss import LIVE_RUN
 from rigmon.core.pipeline import Pipeline
 from rigmon.edge.acts import Acts
@@ -33,9 +34,11 @@ from rigmon.model import (
     Acknowledge,
     Act,
     Alert,
+    Carried,
     EndRun,
     Note,
     Output,
+    Payload,
     PulseCount,
     Reading,
     Retarget,
@@ -335,11 +338,15 @@ def _running(
             raise source.error
 
 
-def _first_notes(records: Sequence[str], source_name: str) -> list[tuple[Source, Note]]:
+def _first_notes(
+    records: Sequence[str], source_name: str, carried: Carried | None
+) -> list[tuple[Source, Payload]]:
     """What each run begins with: the calibration records in use first, then what else is known of it."""
-    notes = [(Source.PERSON, record_note(record)) for record in records]
+    notes: list[tuple[Source, Payload]] = [(Source.PERSON, record_note(record)) for record in records]
     if source_name == "live":
         notes.append((Source.HUB, LIVE_RUN))
+    if carried is not None:
+        notes.append((Source.HUB, carried))
     return notes
 
 
@@ -366,6 +373,7 @@ def run(
     records: Sequence[str] = (),
     notifier: Notifier | None = None,
     make_room: Callable[[], None] | None = None,
+    carry_in: Path | None = None,
     acts: Acts | None = None,
 ) -> RunOutcome:
     """Run until SIGINT, SIGTERM or SIGHUP, until a source closes the hub, or for `stop_after_s` of run time.
@@ -375,7 +383,9 @@ def run(
     for bench runs flat out, which would outrun the log's thread: see RunLogWriter. `records` are the
     calibration records that the rig's numbers were taken from, as JSON texts: they go into the run as notes,
     stamped with its start, before any reading (`rigmon.log.records` reads them back). `make_room` is called
-    before the log is made. At the desk `acts` people do what they do; whoever ends the run ends the program.
+    before the log is made. What earlier runs left in the folder `carry_in` comes behind them as a reading,
+    and is brought up to date there at the end. At the desk `acts` people do what they do; whoever ends the
+    run ends the program.
 
     Raises UsageError for a time that is not above zero, when the log cannot be made where it was asked
     for, and whatever a recording's items raised; nothing is left running then.
@@ -384,7 +394,8 @@ def run(
     run_id = run_id or new_run_id()
     if stop_after_s is not None:
         hub.stop_at(round(stop_after_s * 1e9), f"stopped after {stop_after_s:g} s")
-    for source, note in _first_notes(records, source_name):
+    carry = Carry(carry_in)
+    for source, note in _first_notes(records, source_name, carry.known(rig)):
         hub.put(0, source, note)
     troubles: list[str] = []
     loop = _Loop(rig, hub, feedback, notifier, acts)
@@ -413,6 +424,10 @@ def run(
         loop.go(after)
         ended_ns = hub.ended_ns or 0
         loop.finish(ended_ns)
+        carry.ended(loop.pipeline, run_id)
+    not_carried = carry.finish()
+    if not_carried is not None:
+        troubles.append(not_carried)
     assert ended_ns is not None
     if feedback is not None and feedback.trouble is not None:
         troubles.append(feedback.trouble)
@@ -453,8 +468,10 @@ class _Runs:
         records: Sequence[str],
         make_room: Callable[[], None] | None,
         watcher: RunWatcher | None,
+        carry: Carry,
     ) -> None:
         self._watcher = watcher
+        self._carry = carry
         self._using = Retargeted(rig, rig_toml, tuple(records))
         self._new_log = new_log
         self._loop = loop
@@ -489,7 +506,7 @@ class _Runs:
         zero_ns, first = self._before.take()
         self._cycle.begun()
         self.count += 1
-        notes = _first_notes(self._using.records, self._source_name)
+        notes = _first_notes(self._using.records, self._source_name, self._carry.known(self._using.rig))
         notes += [(Source.HUB, note) for note in loop.feedback_notes()]
         if self._before.lost:
             lost = f"{self._before.lost} notes and refills between runs were too many to keep"
@@ -605,6 +622,7 @@ class _Runs:
             return
         loop.finish(ended_ns)
         log.close(ended_ns, why)
+        self._carry.ended(loop.pipeline, self._run_id)
         outcome = RunOutcome(
             self._run_id, self._path, ended_ns, why, loop.readings, loop.outputs, tuple(loop.told)
         )
@@ -629,6 +647,9 @@ class _Runs:
         for ending in self._ending:
             ending.log.join(timeout_s)
         self._tell_ended(all_of_them=True)
+        not_carried = self._carry.finish()
+        if not_carried is not None:
+            self.troubles.append(not_carried)
         left = [reading.payload for reading in self._before.left()]
         if left:
             said = "; ".join(str(payload)[:80] for payload in left[-5:])
@@ -695,6 +716,7 @@ def serve(
     records: Sequence[str] = (),
     notifier: Notifier | None = None,
     make_room: Callable[[], None] | None = None,
+    carry_in: Path | None = None,
     watcher: RunWatcher | None = None,
     acts: Acts | None = None,
 ) -> ServeOutcome:
@@ -702,10 +724,10 @@ def serve(
 
     Each run has its own log at `new_log(run_id)`, a sequence and stamps from zero, and the readings of the
     last seconds before its work. Between runs the driver is guided all the same. Logs are made and closed on
-    a thread of their own; `on_ended` gets each run, from this thread, when its log is closed. `make_room` is
-    called before each log is made. `watcher` is told of each run. At the desk `acts` people begin and end
-    runs and choose a target too; what they note between runs goes into the next one's log. The other
-    parameters are those of `run`.
+    a thread of their own; what one run leaves to the next is kept in the folder `carry_in`. `on_ended` gets
+    each run, from this thread, when its log is closed. `make_room` is called before each log is made.
+    `watcher` is told of each run. At the desk `acts` people begin and end runs and choose a target too; what
+    they note between runs goes into the next one's log. The other parameters are those of `run`.
 
     Raises UsageError for a time that is not above zero and for a folder that can never hold a log, and
     whatever a recording's items raised.
@@ -718,7 +740,8 @@ def serve(
     if acts is not None:
         acts.serves(single=False, run_going=False)
     loop.run_words = "between runs"
-    runs = _Runs(rig, rig_toml, new_log, loop, feedback, on_ended, source_name, records, make_room, watcher)
+    runs = _Runs(rig, rig_toml, new_log, loop, feedback, on_ended, source_name, records, make_room, watcher,
+                 Carry(carry_in))  # fmt: skip
     with _running(hub, sources, feedback, notifier, lambda: runs.close(hub.why)):
         if rig.runs.begin == "start":
             runs.begin()

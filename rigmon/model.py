@@ -96,10 +96,21 @@ class Retarget(NamedTuple):
     record: str  #: the record as JSON text; '' with the rig file's own
 
 
+class Carried(NamedTuple):
+    """What earlier runs with the same boom and sensors ended with, in front of a run's first reading."""
+
+    run_id: str  #: of the newest of them that began as it should
+    flow_l_min: float  #: its boom flow at the calibrated pressure, by the meter and the transducer
+    first_flow_l_min: float  #: that of the first run since the calibration
+    sd_pct: float  #: noise of the flow coefficient from second to second: standard deviation,
+    phi: float  #: autocorrelation, and
+    n: int  #: of how many seconds it was learned
+
+
 #: what a person does during a run
 Deed = Note | Refill | Acknowledge | BeginRun | EndRun | Retarget
 
-Payload = NmeaLine | PulseCount | AdcCount | SwitchState | Tick | SourceFault | Deed
+Payload = NmeaLine | PulseCount | AdcCount | SwitchState | Tick | SourceFault | Deed | Carried
 
 
 class Reading(NamedTuple):

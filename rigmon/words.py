@@ -28,6 +28,7 @@ ALERT_WORDS: Final[dict[str, str]] = {
     "wind_silent": "no wind data",
     "air_silent": "no air data",
     "start_mismatch": "not as calibrated",
+    "nozzles_worn": "nozzles worn",
     "output_changed": "output changed",
     "flowmeter_unsteady": "unsteady meter",
     "flowmeter_drift": "meter drift",
@@ -89,6 +90,11 @@ DIAGNOSES: Final[dict[str, Diagnosis]] = {
         "plugged or worn nozzles, another nozzle set, a stale catch test, or a meter that has drifted",
         "boom off, pump stopped: which set is fitted; then a catch test with clean water",
     ),
+    "nozzles_worn": Diagnosis(
+        "from run to run flow rose against the root of the pressure, since the first after the catch test",
+        "worn nozzles; a meter or transducer that drifts over weeks can look the same",
+        "boom off, pump stopped; catch test with clean water: renew nozzles that give 10 % more than new",
+    ),
     "output_changed": Diagnosis(
         "the one sensor that is fitted shows another level than at the start",
         "nozzles, a leak, the supply, a pressure set anew, or the sensor: one sensor alone cannot tell",
@@ -134,9 +140,11 @@ CANNOT_TELL: Final[dict[str, str]] = {
     "positions": "without positions a frozen or late speed cannot be told",
 }
 
-#: diagnoses that the receiver alone makes; those of one sensor on the boom; those of the flowmeter
+#: diagnoses that the receiver alone makes; those of one sensor on the boom; those of the flowmeter;
+#: those that need a catch test
 _OF_SPEED: Final = ("gps_frozen", "gps_late", "speed_creep")
 _OF_ONE: Final = ("output_changed",)
+_OF_START: Final = ("start_mismatch", "nozzles_worn")
 _OF_FLOW: Final = ("flowmeter_unsteady",)
 
 
@@ -153,7 +161,7 @@ def diagnosable(flow: bool, pressure: bool, *, catch_test: bool = True) -> list[
             return flow != pressure
         if code in _OF_FLOW:
             return flow
-        return flow and pressure and (catch_test or code != "start_mismatch")
+        return flow and pressure and (catch_test or code not in _OF_START)
 
     return [code for code in DIAGNOSES if can(code)]
 

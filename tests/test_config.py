@@ -349,7 +349,7 @@ def test_a_bound_is_told_in_both_systems() -> None:
         ("[targets]\nrate = 1", "unknown section [targets]; did you mean 'target'?"),
         ("[alerts.speed_fst]\nenabled = true", "unknown section [alerts.speed_fst]; did you mean 'alerts.speed_fast'?"),
         ('["alerts.speed_fast"]\nenabled = true', "unknown section [\"alerts.speed_fast\"]; did you mean 'alerts.speed_fast'?"),
-        ("[alerts.zzz]\nenabled = true", "unknown section [alerts.zzz]; known are: alerts.speed_fast, alerts.speed_slow"),
+        ("[alerts.jjjj]\nenabled = true", "unknown section [alerts.jjjj]; known are: alerts.speed_fast, alerts.speed_slow"),
         ("[[rig]]\nname = 'x'", "rig = a list [...] must be a section: [rig] and keys below it"),
         ("rig = 5", "rig = 5 must be a section: [rig] and keys below it"),
         ("alerts = true", "alerts = true must be sections, such as [alerts.speed_fast]"),

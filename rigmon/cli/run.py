@@ -141,6 +141,7 @@ def command(
             records=record_texts,
             notifier=notifier,
             make_room=make_room,
+            carry_in=folder,
             acts=acts,
             watcher=link,
         )
@@ -167,6 +168,7 @@ def command(
             records=record_texts,
             notifier=notifier,
             make_room=make_room,
+            carry_in=None if no_log else folder,
             acts=acts,
         )
         ended_why, troubles = outcome.ended_why, ()

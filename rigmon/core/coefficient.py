@@ -206,23 +206,33 @@ class Coefficient(NamedTuple):
         return self.value * sqrt(pressure_kpa)
 
 
-def expected(rig: Rig, earlier_flow_l_min: float | None = None) -> Coefficient | None:
-    """What C should be: of an earlier run with these sensors where that is given, else of the catch test.
+def by_catch_test(rig: Rig) -> Coefficient | None:
+    """What C should be by the catch test, with the pressure's own uncertainty; None without its pressure."""
+    cal = rig.calibration
+    if cal is None or cal.pressure_kpa is None:
+        return None
+    half_p = rig.pressure.uncertainty_pct / 2
+    u = cal.uncertainty_pct
+    return Coefficient(cal.flow_l_min / sqrt(cal.pressure_kpa), sqrt(u * u + half_p * half_p))
 
-    `earlier_flow_l_min` is the boom's flow at calibration.pressure that an earlier run ended with. The catch
-    test has the pressure's own uncertainty too; an earlier run shares the sensors' errors, and only what
-    changes from day to day is left: half of theirs. None without a calibrated pressure.
+
+def by_earlier_run(rig: Rig, flow_l_min: float) -> Coefficient | None:
+    """What C should be by the boom flow at calibration.pressure that an earlier run ended with.
+
+    It shares the sensors' errors, and only what changes from day to day is left: half of theirs. None without
+    a calibrated pressure.
     """
     cal = rig.calibration
     if cal is None or cal.pressure_kpa is None:
         return None
-    root = sqrt(cal.pressure_kpa)
     half_p = rig.pressure.uncertainty_pct / 2
-    if earlier_flow_l_min is not None:
-        sensors = rig.flow.uncertainty_pct * rig.flow.uncertainty_pct + half_p * half_p
-        return Coefficient(earlier_flow_l_min / root, sqrt(sensors) / 2)
-    u = cal.uncertainty_pct
-    return Coefficient(cal.flow_l_min / root, sqrt(u * u + half_p * half_p))
+    sensors = rig.flow.uncertainty_pct * rig.flow.uncertainty_pct + half_p * half_p
+    return Coefficient(flow_l_min / sqrt(cal.pressure_kpa), sqrt(sensors) / 2)
+
+
+def boom_key(rig: Rig) -> str:
+    """Runs with the same key are made with the same boom, catch test and sensors: their C is one."""
+    return repr((rig.nozzle_count, rig.nozzles, rig.calibration, rig.flow, rig.pressure))
 
 
 def measured(rig: Rig, value: float, scatter_pct: float) -> Coefficient:

@@ -271,6 +271,7 @@ DIAGNOSED: Final = {
     "boom_leak": "%",
     "supply_weak": "%",
     "start_mismatch": "%",
+    "nozzles_worn": "%",
     "output_changed": "%",
     "flowmeter_unsteady": "",
     "flowmeter_drift": "%",

@@ -14,18 +14,19 @@ from math import sqrt
 from typing import Final, NamedTuple
 
 from rigmon.core.causes import CAUSES, Evidence, cause_of, doubtful, plugged
-from rigmon.core.coefficient import Block, BoomOn, Coefficient, expected, measured
+from rigmon.core.coefficient import Block, BoomOn, Coefficient, measured
 from rigmon.core.design import winsorised_arl
 from rigmon.core.evidence import Weighed, means, weigh
 from rigmon.core.found import Found
-from rigmon.core.monitor import Monitor, limits
+from rigmon.core.monitor import Monitor, Noise, limits
 from rigmon.core.one_sensor import OneSensor
 from rigmon.core.rest import Rest
 from rigmon.core.speed_watch import LATE_S, SpeedWatch
+from rigmon.core.start import MISMATCH, Off, Start
 from rigmon.core.steadiness import CODE as UNSTEADY
 from rigmon.core.steadiness import Steadiness
 from rigmon.core.supply import Supply
-from rigmon.model import Finding
+from rigmon.model import Carried, Finding
 from rigmon.rig import Rig
 
 #: one-sided tests that share the tolerated false alarms: C up and down, supply, one sensor's or unsteadiness,
@@ -83,11 +84,11 @@ class Watch:
         "_change",
         "_coefficient",
         "_creep_limit",
-        "_expected",
         "_flow_fitted",
         "_found",
         "_held",
         "_nozzles",
+        "_off",
         "_off_seen",
         "_one",
         "_pending",
@@ -97,6 +98,7 @@ class Watch:
         "_rig",
         "_ring",
         "_slowest",
+        "_start",
         "_steadiness",
         "_supply",
         "_switched",
@@ -128,7 +130,8 @@ class Watch:
         self._one = OneSensor(found, self._change, self._coefficient, by_flow=self._flow_fitted)
         self._steadiness = Steadiness(found, learn)
         self._rest = Rest(self._cal_kpa)
-        self._expected = expected(rig, rule.start_flow_l_min) if self._both else None
+        self._start = Start(rig)
+        self._off: Off | None = None  # what was found at the start
         self._ring: deque[Block] = deque(maxlen=_MEMORY)
         self.learned: Coefficient | None = None  #: C at the start of the run; None while it is being learned
         self._pressure_level = 1.0
@@ -141,6 +144,32 @@ class Watch:
         self._creep_limit = rule.creep_pct / 100
         self.present = found.present
         self.findings = found.findings
+
+    def carry(self, carried: Carried) -> bool:
+        """What earlier runs ended with, before the first sample; False where it cannot be true."""
+        if not self._both:
+            return True
+        if not self._start.carry(self._rig, carried):
+            return False
+        level = carried.flow_l_min / sqrt(self._cal_kpa or 1.0)
+        self._coefficient.earlier(Noise(level, level * carried.sd_pct / 100, carried.phi, int(carried.n)))
+        return True
+
+    def to_carry(self, run_id: str) -> Carried | None:
+        """What the next run should know; None where nothing was learned, and nothing is known from before.
+
+        A run that began otherwise than it should changes nothing: the next one is judged as it was.
+        """
+        before, noise = self._start.carried, self._coefficient.noise
+        off = self._off
+        wrong = off is not None and off.code == MISMATCH
+        if not self._both or self._cal_kpa is None or noise is None or self.learned is None or wrong:
+            return before
+        flow = noise.mean * sqrt(self._cal_kpa)
+        return Carried(
+            run_id, flow, before.first_flow_l_min if before is not None else flow,
+            100 * noise.sd / noise.mean, noise.phi, noise.n,
+        )  # fmt: skip
 
     def take(
         self,
@@ -241,32 +270,20 @@ class Watch:
         ring = self._ring
         flow, self._pressure_level = means(ring)
         self._supply.begin(flow, self._pressure_level)
-        self.learned = now = measured(self._rig, noise.mean, 100 * noise.mean_sd / noise.mean)
-        should = self._expected
-        if should is None:
+        scatter_pct = 100 * noise.mean_sd / noise.mean
+        self.learned = now = measured(self._rig, noise.mean, scatter_pct)
+        off = self._start.judge(now, scatter_pct)
+        self._off = off
+        if off is None:
             return
-        off = now.value / should.value - 1
-        limit = self._start_limit()
-        if abs(off) <= limit:
-            return
-        nozzles, confidence = self._count(off, limit / 2)
-        self._found.put("start_mismatch", off, limit)
+        nozzles, confidence = self._count(off.off, off.limit / 2)
+        self._found.put(off.code, off.off, off.limit)
         self._found.keep(
             Finding(
-                "start_mismatch", ring[-1].t_ns, ring[0].t_ns, 100 * off, 100 * limit,
+                off.code, ring[-1].t_ns, ring[0].t_ns, 100 * off.off, 100 * off.limit,
                 nozzles=nozzles, confidence=confidence, flow_l_min=self._at_calibrated(now.value),
             )
         )  # fmt: skip
-
-    def _start_limit(self) -> float:
-        """How far C may be from what it should be: its expanded uncertainty, or what matters if more."""
-        should, now = self._expected, self.learned
-        if should is None or now is None:
-            return self._change
-        u = now.u_pct
-        if self._rig.diagnosis.start_flow_l_min is not None:
-            u = 0.0  # the same sensors: what they have in common is in both
-        return max(2 * sqrt(should.u_pct * should.u_pct + u * u) / 100, self._change)
 
     def _changed(self, block: Block) -> None:
         """The monitor of C has found a change."""
@@ -274,14 +291,15 @@ class Watch:
         noise = self._coefficient.noise
         if self._held or noise is None or self._coefficient.age < _CONFIRM:
             return
-        should = self._expected
-        if "start_mismatch" in self.present and should is not None:
+        off = self._off
+        if off is not None and off.code in self.present:
             recent = 0.0
             for near in list(self._ring)[-_CONFIRM:]:
                 recent += near.coefficient
-            if abs(recent / (_CONFIRM * should.value) - 1) <= self._start_limit():
+            if abs(recent / (_CONFIRM * off.should) - 1) <= off.limit:
                 # what was wrong since the start is right now: that is how it should be
-                del self.present["start_mismatch"]
+                del self.present[off.code]
+                self._off = None
                 self._coefficient.restart()
                 self._supply.restart()
                 self._ring.clear()
@@ -297,6 +315,8 @@ class Watch:
             recent += near.coefficient / noise.mean - 1
         if recent / weighed.change < _STILL * _NEWEST:
             return  # it is over, the chart only does not know it yet
+        if self._steadiness.jumps(weighed.later) is None and self._pending < _DOUBT_SHARP:
+            return
         patience = _DOUBT_SHARP if weighed.sharp else _DOUBT_SLOW
         if self._pending < patience and doubtful(
             weighed.change, weighed.flow_change, weighed.flow_u, sharp=weighed.sharp
@@ -309,7 +329,7 @@ class Watch:
     def _evidence(self, weighed: Weighed, rest_shift: float) -> Evidence:
         return Evidence(
             weighed.change, weighed.flow_change, weighed.pressure_change, weighed.sharp,
-            self._steadiness.jumps(weighed.later), rest_shift, self._change,
+            self._steadiness.jumps(weighed.later) is True, rest_shift, self._change,
         )  # fmt: skip
 
     def _name(self, t_ns: int, weighed: Weighed, rest_shift: float) -> None:

@@ -31,6 +31,8 @@ _CAUTIOUS: Final = (1.5, 0.5)
 _BOLD: Final = (0.5, 0.0)
 _AGAIN: Final = 1.5
 _UNTIL: Final = 16
+#: numbers that the noise of an earlier run counts for at most
+_EARLIER: Final = 120
 #: nor while a sum of the chart is above this share of its limit
 _CALM: Final = 0.3
 #: when the change is gone: smoothed over about five numbers, nearer than this share of it
@@ -78,6 +80,14 @@ def noise_of(numbers: Sequence[float], gaps: Sequence[int] = ()) -> Noise:
     return Noise(centre, sqrt(square / (n - 1)), min(max(phi, 0.0), _PHI_EVER), n)
 
 
+def _pooled(noise: Noise, earlier: Noise) -> Noise:
+    """Both together, about the mean of the newer: earlier numbers count for no more than _EARLIER."""
+    n0, n = min(earlier.n, _EARLIER), noise.n
+    both = n0 + n
+    sd = sqrt((n0 * earlier.sd * earlier.sd + n * noise.sd * noise.sd) / both)
+    return Noise(noise.mean, sd, (n0 * earlier.phi + n * noise.phi) / both, both)
+
+
 def limits(k: float, arl: float) -> tuple[float, float]:
     """Decision limit of a chart, and what a number counts for at most, in standard deviations."""
     h = quick_limit(k, arl)
@@ -100,6 +110,7 @@ class Monitor:
         "_back",
         "_change",
         "_chart",
+        "_earlier",
         "_gaps",
         "_guard_sd",
         "_learn",
@@ -142,7 +153,12 @@ class Monitor:
         self._limit = self._most = 0.0
         self._back = 0.0
         self.state = 0
+        self._earlier: Noise | None = None
         self.age = 0  #: numbers since the change began that `state` tells of, as estimated
+
+    def earlier(self, noise: Noise) -> None:
+        """The noise of earlier numbers of this kind counts beside what is learned here; not their mean."""
+        self._earlier = noise
 
     def gap(self) -> None:
         """The next number does not follow on the newest."""
@@ -205,7 +221,11 @@ class Monitor:
 
     def _begin(self) -> None:
         noise = noise_of(self._numbers, self._gaps)
-        guard = self._guard_sd * noise.mean_sd
+        mean_sd = noise.mean_sd
+        if self._earlier is not None:
+            noise = _pooled(noise, self._earlier)
+            mean_sd = noise._replace(n=len(self._numbers)).mean_sd
+        guard = self._guard_sd * mean_sd
         if self._level is not None:
             noise, guard = noise._replace(mean=self._level), 0.0
         self.noise = noise

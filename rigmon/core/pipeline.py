@@ -21,6 +21,7 @@ from rigmon.core.weather import WeatherState
 from rigmon.model import (
     Act,
     AdcCount,
+    Carried,
     Flag,
     NmeaLine,
     Note,
@@ -323,6 +324,10 @@ class Pipeline:
         """What a person did; a note may come from elsewhere in the house too."""
         if deed == LIVE_RUN:
             self._receiver.live()
+            return
+        if type(deed) is Carried and source is Source.HUB:
+            if self.watch is not None and not self.watch.carry(deed):
+                self._count(REFUSED + "carried")
             return
         if source is not Source.PERSON:
             if type(deed) is not Note:

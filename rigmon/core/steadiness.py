@@ -18,6 +18,8 @@ _ROUGH_OVER: Final = 2.0
 _WINDOW: Final = 5
 _WINDOWS: Final = 3
 _WINDOWS_NS: Final = 15_000_000_000
+#: a step of the flow makes so many blocks rough at most
+_BY_STEP: Final = 2
 #: roughness below this is that of the meter's resolution
 _LEAST: Final = 1e-5
 
@@ -83,14 +85,22 @@ class Steadiness:
                 if not held:
                     del present[CODE]
 
-    def jumps(self, blocks: Sequence[Block]) -> bool:
-        """The meter is unsteady in these blocks, and the pressure is not."""
+    def jumps(self, blocks: Sequence[Block]) -> bool | None:
+        """The meter is unsteady in these blocks, and the pressure is not; None: too few to tell.
+
+        A step of the flow makes one block rough, or two, and no more.
+        """
         base = self._base
         if base is None:
             return False
-        flow = pressure = 0.0
+        rough = 0
+        pressure = 0.0
         for block in blocks:
-            flow += block.flow_roughness
+            rough += block.flow_roughness > _ROUGH * base[0]
             pressure += block.pressure_roughness
         n = len(blocks)
-        return flow > _ROUGH * n * base[0] and pressure < _ROUGH_OVER * n * base[1]
+        if rough < _BY_STEP or pressure > _ROUGH_OVER * n * base[1]:
+            return False
+        if n <= _BY_STEP + 2:
+            return True if rough > _BY_STEP else None
+        return 2 * rough > n

@@ -105,6 +105,7 @@ MANNERS: Final[dict[str, Manner]] = {
     "wind_silent": _KNOW,
     "air_silent": _KNOW,
     "start_mismatch": _KNOW,
+    "nozzles_worn": _KNOW,
     "output_changed": _KNOW,
     "flowmeter_unsteady": _KNOW,
     "flowmeter_drift": _KNOW,

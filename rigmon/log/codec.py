@@ -19,6 +19,7 @@ from rigmon.model import (
     Acknowledge,
     AdcCount,
     BeginRun,
+    Carried,
     EndRun,
     NmeaLine,
     Note,
@@ -51,6 +52,7 @@ _KINDS: Final[dict[str, type[Any]]] = {
     "begin_run": BeginRun,
     "end_run": EndRun,
     "retarget": Retarget,
+    "carried": Carried,
 }
 _NAMES: Final[dict[type[Any], str]] = {kind: name for name, kind in _KINDS.items()}
 _SOURCES: Final[dict[int, Source]] = {int(source): source for source in Source}

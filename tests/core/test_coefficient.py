@@ -8,7 +8,7 @@ from math import exp, sqrt
 import pytest
 from helpers import make_rig
 
-from rigmon.core.coefficient import Block, BoomOn, Coefficient, expected, measured
+from rigmon.core.coefficient import Block, BoomOn, Coefficient, by_catch_test, by_earlier_run, measured
 
 STEP_S = 0.2
 Signal = Callable[[float], float]
@@ -126,7 +126,7 @@ def test_what_the_catch_test_and_an_earlier_run_make_of_it() -> None:
     """Hand-worked: 6 L/min at 200 kPa: 0.42426; u sqrt(2.5^2 + (2/2)^2) = 2.693 %. An earlier run that ended
     at 5.9 L/min there: 0.41719, half of sqrt(2^2 + (2/2)^2), 1.118 %."""
     rig = make_rig(flow={"source": "xdr"}, pressure={"source": "xdr"})
-    catch, earlier = expected(rig), expected(rig, 5.9)
+    catch, earlier = by_catch_test(rig), by_earlier_run(rig, 5.9)
     assert catch is not None
     assert earlier is not None
     assert catch == pytest.approx((0.424264, 2.692582), rel=1e-5)
@@ -139,5 +139,7 @@ def test_without_a_calibrated_pressure_nothing_is_expected() -> None:
     rig = make_rig()
     assert rig.calibration is not None
     bare = dataclasses.replace(rig.calibration, pressure_kpa=None)
-    assert expected(dataclasses.replace(rig, calibration=bare)) is None
-    assert expected(dataclasses.replace(rig, calibration=None)) is None
+    for known in (bare, None):
+        without = dataclasses.replace(rig, calibration=known)
+        assert by_catch_test(without) is None
+        assert by_earlier_run(without, 5.9) is None

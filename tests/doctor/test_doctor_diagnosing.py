@@ -19,28 +19,31 @@ def found(settings: Rig) -> dict[str, Finding]:
 
 
 def test_the_odds_are_those_of_the_tables_solver() -> None:
-    """0.1 an hour shared by 8 tests: 80 h each, 288 000 blocks of a second. k = 1 for a change of two
-    standard deviations; three blocks confirm it."""
+    """0.1 an hour shared by 8 tests: 80 h each, 288 000 blocks of a second, or more: large numbers are cut off,
+    which costs less than 5 % of the time to find. k = 1 for a change of two standard deviations."""
     odds = only(diagnosing.check(rig_with(**SENSORS)), "diagnosis_odds")
     assert odds.state == "ok"
     limit = arl.cusum_limit(1.0, 288_000, sides=1)
     seconds = odds.values["seconds_to_find"]
-    assert seconds == pytest.approx(3 + arl.cusum_arl(1.0, limit, 2.0, sides=1), rel=1e-5)
-    assert odds.values["hours_to_false_alarm"] == pytest.approx(80, rel=1e-6)
+    assert isinstance(seconds, float)
+    assert 1 < seconds / arl.cusum_arl(1.0, limit, 2.0, sides=1) < 1.05
+    hours = odds.values["hours_to_false_alarm"]
+    assert isinstance(hours, float)
+    assert 80 < hours < 120
     assert odds.values["noise_pct"] == 2.0
     assert odds.seen.startswith(
-        "at most 0.1 false alarms an hour with the boom on, of all 8 tests together: one in 10 h on average, "
-        "of one test one in 80 h; a change by 4 % at one pressure is found after 9 s on average"
+        "at most 0.079 false alarms an hour with the boom on, of all 8 tests together: one in 12.6 h on "
+        "average, of one test one in 101 h; a change by 4 % at one pressure is found after 6 s on average"
     )
 
 
 def test_eager_settings_cost_false_alarms_and_save_seconds() -> None:
     settings = rig_with(**SENSORS, diagnosis="false_alarms_per_h = 10\nsmallest_change_pct = 6")
     odds = found(settings)["diagnosis_odds"]
-    assert "10 false alarms an hour" in odds.seen
-    # 60 min / 10; 8 tests: 0.8 h = 48 min
-    assert "one in 6 min on average, of one test one in 48 min" in odds.seen
-    assert "a change by 6 % at one pressure is found after 7 s" in odds.seen
+    assert "at most 3.6 false alarms an hour" in odds.seen
+    # by simulation in tests/core/test_diagnosis.py; 8 tests: 2.24 h / 8 = 17 min
+    assert "one in 17 min on average, of one test one in 2.24 h" in odds.seen
+    assert "a change by 6 % at one pressure is found after 5 s" in odds.seen
     assert "noise is 3 %" in odds.seen
 
 
@@ -58,7 +61,7 @@ def test_what_is_possible_and_what_cannot_be_told() -> None:
         assert one["diagnosis"].values["missing"] == missing
     alone = found(rig_with())["diagnosis"]
     odds = found(rig_with())["diagnosis_odds"]
-    assert odds.seen.endswith("of one test one in 80 h")
+    assert odds.seen.endswith("of one test one in 101 h")
     assert odds.values["seconds_to_find"] is None
     assert alone.seen == f"GPS speed frozen, GPS speed late, speed creep; {CANNOT_TELL['both']}"
 
