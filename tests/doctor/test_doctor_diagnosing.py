@@ -19,8 +19,8 @@ def found(settings: Rig) -> dict[str, Finding]:
 
 
 def test_the_odds_are_those_of_the_tables_solver() -> None:
-    """0.1 an hour shared by 8 tests: 80 h each, 288 000 blocks of a second, or more: large numbers are cut off,
-    which costs less than 5 % of the time to find. k = 1 for a change of two standard deviations."""
+    """0.1 an hour shared by 8 tests: 80 h each, 288 000 blocks of a second or more. Large numbers are cut
+    off, which costs less than 5 % of the time to find. k = 1 for a change of two standard deviations."""
     odds = only(diagnosing.check(rig_with(**SENSORS)), "diagnosis_odds")
     assert odds.state == "ok"
     limit = arl.cusum_limit(1.0, 288_000, sides=1)
