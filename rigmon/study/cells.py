@@ -78,11 +78,11 @@ def cells(rig: Rig, other: Rig | None = None) -> tuple[Cell, ...]:
         ),
         # a pump with nothing to spare: total +3.9 %, pressure -11 %
         Cell(
-            "leak", "leak 10 %, pump at its end", rig, (Fault("leak", 0.10),), ("boom_leak",),
+            "leak", "leak 10 %, no reserve", rig, (Fault("leak", 0.10),), ("boom_leak",),
             in_time_s=30.0, fields={"bypass_pct": 0.0},
         ),
         # a valve that makes up for it: total +4.5 %, pressure -0.9 %
-        Cell("leak_small", "leak 5 %, pump to spare", rig, (Fault("leak", 0.05),), ("boom_leak",),
+        Cell("leak_small", "leak 5 %, with reserve", rig, (Fault("leak", 0.05),), ("boom_leak",),
              in_time_s=60.0),
         Cell("hose_off", "hose off", rig, (Fault("hose_off"),), ("boom_leak",)),
         # pressure -23 % in the end, nearly all of it in the last minute
@@ -123,10 +123,10 @@ def cells(rig: Rig, other: Rig | None = None) -> tuple[Cell, ...]:
         ),
         # half of the flow, or of the pressure's third, gone for a second; a rut
         Cell(
-            "bumps_boom", "1 s bumps, flow, pressure", rig,
+            "bumps_boom", "1 s bumps of the boom", rig,
             (Fault("flow_loss", 0.5, 1.0), Fault("pressure_loss", 0.3, 1.0)), lasts_s=1200.0, again_s=40.0,
         ),
-        Cell("bumps_speed", "1 s bumps, speed", rig, (Fault("speed_bumps", 0.25),), lasts_s=1200.0),
+        Cell("bumps_speed", "1 s bumps of the speed", rig, (Fault("speed_bumps", 0.25),), lasts_s=1200.0),
         Cell("healthy", "nothing wrong", rig),
     )  # fmt: skip
 

@@ -10,7 +10,7 @@ from rigmon.study.cells import Cell
 from rigmon.study.goals import judged
 from rigmon.study.noise import Noise
 from rigmon.study.run import work
-from rigmon.study.tally import tally
+from rigmon.study.tally import rate_of, tally
 
 STUDY_SCHEMA: Final = 1
 #: more runs of a cell are a slip of the keyboard
@@ -35,6 +35,7 @@ def study(
     runs_asked (of each cell), runs_done and runs_of (of all), complete
     failed    cell, number and why, of runs that could not be done
     cells     see `rigmon.study.tally.tally`
+    before_faults   false alarms per hour in all the runs of faults together, before those began
     goals     see `rigmon.study.goals.judged`
 
     Stopped by Ctrl-C it returns what is done; the cells take turns, so that all have some of their runs.
@@ -76,5 +77,11 @@ def study(
         "complete": complete,
         "failed": sorted(failed, key=lambda one: (one["cell"], one["number"])),
         "cells": told,
+        "before_faults": _before(told),
         "goals": judged(told),
     }
+
+
+def _before(told: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    early = [cell["early"] for cell in told if "early" in cell]
+    return rate_of(sum(one["count"] for one in early), sum(one["of"] for one in early))

@@ -8,7 +8,7 @@ from rigmon.units import convert, shown_unit
 
 _WIDTH: Final = 100
 #: of the column of names
-_NAME: Final = 27
+_NAME: Final = 25
 _NOTE: Final = (
     "Rigs, faults and noise are simulated and invented. In brackets: 95 % intervals (shares: Wilson;",
     "rates: Garwood; delays: order statistics). Delays count with the boom on, from when the fault began.",
@@ -36,8 +36,8 @@ def study_text(told: dict[str, Any], units: str) -> str:
     others = [cell for cell in told["cells"] if "alarms" in cell]
     if faults:
         lines += ["", *_detection(faults), "", *_ground(faults, units), *_names(faults)]
-    if others:
-        lines += ["", *_false_alarms(others)]
+    if others or faults:
+        lines += ["", *_false_alarms(others, told["before_faults"])]
     if told["goals"]:
         lines += ["", *_goals(told["goals"])]
     return "\n".join(lines) + "\n"
@@ -49,7 +49,7 @@ def cells_text(cells: list[tuple[str, str]]) -> str:
 
 
 def _detection(faults: list[dict[str, Any]]) -> list[str]:
-    widths = (17, 8, 17, 15, 16)
+    widths = (17, 7, 17, 17, 17)
     lines = [_row("fault", ("found, %", "within", "in time, %", "half in, s", "95 % in, s"), widths)]
     for cell in faults:
         delays, watched = cell["delay_s"], cell["watched_s"]
@@ -71,7 +71,7 @@ def _detection(faults: list[dict[str, Any]]) -> list[str]:
 
 def _ground(faults: list[dict[str, Any]], units: str) -> list[str]:
     unit = shown_unit("length", units)
-    widths = (17, 17, 18, 9, 9)
+    widths = (19, 19, 19, 9, 9)
     head = (f"half in, {unit}", f"95 % in, {unit}", "cause right, %", "missed", "early")
     lines = [_row("fault", head, widths)]
     for cell in faults:
@@ -87,7 +87,7 @@ def _ground(faults: list[dict[str, Any]], units: str) -> list[str]:
                     _delay(ground["p95"], None),
                     _share(cell["cause_right"]),
                     str(cell["missed"]),
-                    str(cell["early"]),
+                    str(cell["early"]["count"]),
                 ),
                 widths,
             )
@@ -102,25 +102,25 @@ def _names(faults: list[dict[str, Any]]) -> list[str]:
         other = {code: n for code, n in cell["named"].items() if code not in cell["causes"]}
         if other:
             told = ", ".join(f"{code} {n}" for code, n in other.items())
-            lines.append(
-                f"  {_title(cell)}: named at first {told}; "
-                f"right at last {_share(cell['cause_right_at_last'])} %"
-            )
+            at_last = _share(cell["cause_right_at_last"])
+            lines += _wrapped(f"{_title(cell)}: named at first {told}; right at last {at_last} %", "  ")
         number = cell["nozzles_right"]
         if number is not None and number["of"]:
             lines.append(f"  {_title(cell)}: number of nozzles right {_share(number)} %")
     return lines
 
 
-def _false_alarms(others: list[dict[str, Any]]) -> list[str]:
+def _false_alarms(others: list[dict[str, Any]], before: dict[str, Any]) -> list[str]:
     widths = (10, 8, 24, 22)
     lines = [_row("no fault", ("hours", "alarms", "an hour", "runs without any, %"), widths)]
+    rows = []
     for cell in others:
-        rows = [(_title(cell), cell["alarms"], _share(cell["quiet"]))]
+        rows.append((_title(cell), cell["alarms"], _share(cell["quiet"])))
         rows += [(f"  {code}", rate, "") for code, rate in cell["by_code"].items()]
-        for name, rate, quiet in rows:
-            cells = (f"{cell['hours']:.1f}", str(rate["count"]), _rate(rate), quiet)
-            lines.append(_row(name, cells, widths))
+    if before["of"]:
+        rows.append(("before faults began", before, ""))
+    for name, rate, quiet in rows:
+        lines.append(_row(name, (f"{rate['of']:.1f}", str(rate["count"]), _rate(rate), quiet), widths))
     return lines
 
 
