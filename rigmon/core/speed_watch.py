@@ -23,7 +23,7 @@ from rigmon.rig import Rig
 
 _NEVER: Final = -(1 << 62)
 _CREEP_NS: Final = 10_000_000_000
-_CREEP_LEARN: Final = 12
+_CREEP_LEARN: Final = 18
 _CREEP_MOST: Final = 0.9
 #: the driver gets up to speed after switching on
 _UP_TO_SPEED_NS: Final = 3_000_000_000
