@@ -14,35 +14,16 @@ from typing import Any
 
 import pytest
 
-from rigmon import config, replay
-from rigmon.core.pipeline import Pipeline
+from rigmon import config
 from rigmon.live.board import Board
-from rigmon.log.header import run_header
 from rigmon.log.reader import RunLog
-from rigmon.log.writer import RunLogWriter
 from rigmon.rig import Rig
 from rigmon.web.playback import Player
+from tests.helpers.apart import apart
 from tests.helpers.pages import free_port
 from tests.helpers.served import DATA
 
-RIG, RIG_TOML = config.load(DATA / "demo.rig.toml")
-
-
-@pytest.fixture(scope="module")
-def log_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's run, with what people did in it."""
-    path = tmp_path_factory.mktemp("played") / "played.sqlite"
-    pipeline = Pipeline(RIG)
-    with RunLogWriter(path, run_header("played", "demo", RIG_TOML)) as writer:
-        last_ns = 0
-        for reading, outputs in replay.drive(
-            pipeline, replay.recording(DATA / "demo.nmea", RIG), writer.reading
-        ):
-            writer.outputs(outputs)
-            last_ns = reading.t_ns
-        writer.outputs(pipeline.finish(last_ns))
-        writer.close(last_ns, "invented for the demo")
-    return path
+RIG, _ = config.load(DATA / "demo.rig.toml")
 
 
 class Clock:
@@ -81,8 +62,9 @@ def points(board: Board) -> Any:
 
 @pytest.mark.parametrize("t_s", [0.0, 3.0, 84.0, 142.6, 211.0, 241.0, 9999.0])
 @pytest.mark.parametrize("passed", [True, False])
-def test_a_place_looked_up_is_as_if_played_up_to_there(log_path: Path, t_s: float, passed: bool) -> None:
-    expected = as_played(log_path, RIG, t_s)
+@apart
+def test_a_place_looked_up_is_as_if_played_up_to_there(demo_log: Path, t_s: float, passed: bool) -> None:
+    expected = as_played(demo_log, RIG, t_s)
 
     async def look_up() -> None:
         if passed:
@@ -92,7 +74,7 @@ def test_a_place_looked_up_is_as_if_played_up_to_there(log_path: Path, t_s: floa
         else:  # the first pass is still under way
             await asyncio.gather(playing.first_pass(), playing.seek(round(t_s * 1e9)))
 
-    with player(log_path) as (playing, _):
+    with player(demo_log) as (playing, _):
         asyncio.run(look_up())
         board = playing.show.board
         assert board.now() == expected.now()
@@ -105,8 +87,8 @@ def test_a_place_looked_up_is_as_if_played_up_to_there(log_path: Path, t_s: floa
         assert "nothing can be done" in found["why_not"]
 
 
-def test_it_plays_at_its_pace_pauses_and_ends(log_path: Path) -> None:
-    with player(log_path, pace=10.0) as (playing, clock):
+def test_it_plays_at_its_pace_pauses_and_ends(demo_log: Path) -> None:
+    with player(demo_log, pace=10.0) as (playing, clock):
         for _ in range(20):
             clock.s += 0.05
             playing.turn()
@@ -125,7 +107,7 @@ def test_it_plays_at_its_pace_pauses_and_ends(log_path: Path) -> None:
             playing.turn()
         assert playing.to_json()["paused"]
         assert playing.to_json()["t_s"] == playing.to_json()["duration_s"]
-        end = as_played(log_path, RIG, 9999.0)
+        end = as_played(demo_log, RIG, 9999.0)
         assert playing.show.board.status()["totals"] == end.status()["totals"]
         assert points(playing.show.board) == points(end)
         playing.tell(paused=False)  # from the start again
@@ -134,19 +116,21 @@ def test_it_plays_at_its_pace_pauses_and_ends(log_path: Path) -> None:
         assert playing.to_json()["t_s"] < 10
 
 
-def test_of_several_places_the_newest_is_shown(log_path: Path) -> None:
+@apart
+def test_of_several_places_the_newest_is_shown(demo_log: Path) -> None:
     async def look_up() -> None:
         first = asyncio.ensure_future(playing.seek(200_000_000_000))
         await asyncio.sleep(0)
         await asyncio.gather(playing.first_pass(), first, playing.seek(50_000_000_000))
 
-    with player(log_path) as (playing, _):
+    with player(demo_log) as (playing, _):
         asyncio.run(look_up())
         assert playing.to_json()["t_s"] == 50.0
         assert not playing.seeking
 
 
-def test_a_map_that_was_shown_is_drawn_anew(log_path: Path) -> None:
+@apart
+def test_a_map_that_was_shown_is_drawn_anew(demo_log: Path) -> None:
     epochs = set()
 
     async def look_up() -> None:
@@ -155,7 +139,7 @@ def test_a_map_that_was_shown_is_drawn_anew(log_path: Path) -> None:
             await playing.seek(t_s * 1_000_000_000)
             epochs.add(playing.show.points(0, 0, 1)["epoch"])
 
-    with player(log_path) as (playing, _):
+    with player(demo_log) as (playing, _):
         asyncio.run(look_up())
     assert len(epochs) == 4
 
@@ -214,8 +198,8 @@ def replayed(*arguments: str) -> Iterator[Replay]:
         running.process.communicate()
 
 
-def test_the_command_serves_a_log_and_takes_the_controls(log_path: Path) -> None:
-    with replayed(str(log_path), "--pace", "5") as running:
+def test_the_command_serves_a_log_and_takes_the_controls(demo_log: Path) -> None:
+    with replayed(str(demo_log), "--pace", "5") as running:
         assert running.url in running.said
         status, play = running.ask("/api/play")
         assert (status, play["pace"], play["paused"]) == (200, 5.0, False)
@@ -248,13 +232,13 @@ def test_the_command_replays_a_recording_first() -> None:
         assert running.end() == (0, "")
 
 
-def test_the_command_refuses_what_does_not_go_with_pages(log_path: Path, tmp_path: Path) -> None:
+def test_the_command_refuses_what_does_not_go_with_pages(demo_log: Path, tmp_path: Path) -> None:
     words = tmp_path / "words.txt"
     words.write_text("no sentence\n", encoding="utf-8")
     for arguments, why in (
-        ([str(log_path), "--to", str(tmp_path / "a.sqlite")], "leave out --to"),
-        ([str(log_path), "--json"], "leave out --to"),
-        ([str(log_path), "--pace", "1000"], "from 1 to 100"),
+        ([str(demo_log), "--to", str(tmp_path / "a.sqlite")], "leave out --to"),
+        ([str(demo_log), "--json"], "leave out --to"),
+        ([str(demo_log), "--pace", "1000"], "from 1 to 100"),
         ([str(words), "--rig", str(DATA / "demo.rig.toml")], "no NMEA 0183 sentence"),
     ):
         running = Replay(*arguments)
@@ -263,9 +247,9 @@ def test_the_command_refuses_what_does_not_go_with_pages(log_path: Path, tmp_pat
         assert why in errors
 
 
-def test_a_taken_port_is_told(log_path: Path) -> None:
-    with replayed(str(log_path)) as running:
-        command = [*running.process.args[:3], "replay", str(log_path), "--serve", "--port", str(running.port)]
+def test_a_taken_port_is_told(demo_log: Path) -> None:
+    with replayed(str(demo_log)) as running:
+        command = [*running.process.args[:3], "replay", str(demo_log), "--serve", "--port", str(running.port)]
         second = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
         assert second.returncode == 2
         assert "another --port" in second.stderr

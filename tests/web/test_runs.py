@@ -12,42 +12,21 @@ from typing import Any, TypeVar
 import pytest
 from starlette.responses import FileResponse, Response
 
-from rigmon import config, replay
-from rigmon.core.pipeline import Pipeline
-from rigmon.log.header import run_header
-from rigmon.log.writer import RunLogWriter
 from rigmon.web.runs import MOST, REPORT_CSP, Runs
-from tests.helpers.served import DATA
+from tests.helpers.apart import apart
 
 T = TypeVar("T")
 
 
-@pytest.fixture(scope="module")
-def log(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's run as a run log."""
-    path = tmp_path_factory.mktemp("made") / "20260601-143000-abcdef.sqlite"
-    rig, rig_toml = config.load(DATA / "demo.rig.toml")
-    pipeline = Pipeline(rig)
-    with RunLogWriter(path, run_header("20260601-143000-abcdef", "demo", rig_toml)) as writer:
-        last_ns = 0
-        for reading, outputs in replay.drive(
-            pipeline, replay.recording(DATA / "demo.nmea", rig), writer.reading
-        ):
-            writer.outputs(outputs)
-            last_ns = reading.t_ns
-        writer.outputs(pipeline.finish(last_ns))
-        writer.close(last_ns, "invented for the demo")
-    return path
-
-
 @pytest.fixture
-def folder(tmp_path: Path, log: Path) -> Path:
+def folder(tmp_path: Path, demo_log: Path) -> Path:
     runs = tmp_path / "runs"
     runs.mkdir()
-    shutil.copy(log, runs)
+    shutil.copy(demo_log, runs)
     return runs
 
 
+@apart
 def with_runs(work: Callable[[], Awaitable[T]]) -> T:
     async def run() -> T:
         return await asyncio.wait_for(work(), 120)
@@ -65,10 +44,10 @@ def told(answer: Response) -> Any:
     return json.loads(bytes(answer.body))
 
 
-def test_list_tells_of_each_run_how_it_is(folder: Path, log: Path) -> None:
-    shutil.copy(log, folder / "going.sqlite")
+def test_list_tells_of_each_run_how_it_is(folder: Path, demo_log: Path) -> None:
+    shutil.copy(demo_log, folder / "going.sqlite")
     (folder / "empty.sqlite").touch()
-    (folder / "damaged.sqlite").write_bytes(log.read_bytes()[:9000])
+    (folder / "damaged.sqlite").write_bytes(demo_log.read_bytes()[:9000])
     (folder / "words.sqlite").write_text("no log at all", encoding="utf-8")
     (folder / "notes.txt").write_text("somebody's own", encoding="utf-8")
 
@@ -154,8 +133,8 @@ def test_score_and_report_are_made_once_and_kept(folder: Path) -> None:
 @pytest.mark.parametrize(
     "name", ["..", ".pages", "../x", "x" * 200, "no-such-run", "link", "a/b", "%2e%2e", "a\0b", ""]
 )
-def test_nothing_outside_the_list_is_reached(folder: Path, tmp_path: Path, log: Path, name: str) -> None:
-    shutil.copy(log, tmp_path / "x.sqlite")
+def test_nothing_outside_the_list_is_reached(folder: Path, tmp_path: Path, demo_log: Path, name: str) -> None:
+    shutil.copy(demo_log, tmp_path / "x.sqlite")
     (folder / "link.sqlite").symlink_to(tmp_path / "x.sqlite")
 
     async def work() -> list[Response]:
@@ -179,9 +158,9 @@ def test_a_run_that_goes_on_is_left_alone(folder: Path) -> None:
 
 
 def test_what_takes_too_long_is_ended_and_one_is_made_at_a_time(
-    folder: Path, tmp_path: Path, log: Path
+    folder: Path, tmp_path: Path, demo_log: Path
 ) -> None:
-    shutil.copy(log, folder / "second.sqlite")
+    shutil.copy(demo_log, folder / "second.sqlite")
     going = tmp_path / "going"
     code = (
         "import os, sys, time\n"

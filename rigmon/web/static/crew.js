@@ -326,6 +326,7 @@ function drawActs(live, is) {
   if (!live) why = is === "no_link" ? "Nothing can be done: the link is lost." : "Nothing can be done: nothing is heard from the rig.";
   else if (!status.may_act) why = `Not now: ${status.why_not}.`;
   else if (busy) why = "Waiting for the answer.";
+  else if (waiting()) why = "One moment.";
   put($("why"), why);
   set($("pair"), "hidden", paired !== false);
   set($("deeds"), "hidden", paired !== true);

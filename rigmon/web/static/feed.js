@@ -29,7 +29,7 @@ export function follow({ url, take, draw }) {
     // "live", "no_data" or "no_link"
     get state() {
       if (document.hidden || source === null || beat === null || now() - heardAt > SILENCE_MS) return "no_link";
-      const age = beat.age_ms === null ? Infinity : beat.age_ms + now() - beatAt;
+      const age = typeof beat.age_ms === "number" ? beat.age_ms + now() - beatAt : Infinity;
       const silent = message === null || now() - messageAt > patience() || age > patience();
       return silent || !beat.connected ? "no_data" : "live";
     },
@@ -77,6 +77,8 @@ export function follow({ url, take, draw }) {
   }
 
   function takeNow(newest, at) {
+    // what this page does not understand is no reading
+    if (typeof newest.advice !== "string" || typeof (newest.shown || 0) !== "object") newest = null;
     if (message !== null) gaps = [...gaps.slice(1), at - messageAt];
     message = newest;
     messageAt = at;
