@@ -38,7 +38,7 @@ _MEMORY: Final = 600
 _CONFIRM: Final = 3
 #: a slow one has until then to grow to what matters, a sharp one to this share of it, so that its cause shows
 _CONFIRM_SLOW: Final = 180
-_SHARP_SHARE: Final = 0.8
+_SHARP_SHARE: Final = 0.9
 #: whether flow or pressure changed may be doubtful for so long
 _DOUBT_SHARP: Final = 20
 _DOUBT_SLOW: Final = 60

@@ -28,7 +28,7 @@ _PHI_EVER: Final = 0.97
 #: how much the reference value gives way, in standard deviations of the level that was learned, and how much
 #: larger the autocorrelation is taken, in its own
 _CAUTIOUS: Final = (1.5, 0.5)
-_BOLD: Final = (0.5, 0.0)
+_BOLD: Final = (1.0, 0.35)
 _AGAIN: Final = 1.5
 _UNTIL: Final = 16
 #: numbers that the noise of an earlier run counts for at most

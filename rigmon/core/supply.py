@@ -19,7 +19,7 @@ CONFIRM: Final = 20
 #: so long above its level, and it is a new one
 _RISEN: Final = 90
 #: still there while it is down by so much of what matters, over so many blocks
-_STILL: Final = 0.9
+_STILL: Final = 1.0
 _NEWEST: Final = 10
 #: a driver may set another pressure: after so long it is how things are now
 NEW_NORMAL: Final = 300
