@@ -5,6 +5,7 @@ ends. `now()` and `status()` are JSON-ready; every figure in them is in carried 
 the rig's units. None: unknown.
 """
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -30,6 +31,9 @@ _LONGEST_MS: Final = 1100
 #: wind and air come about once a second; older ones say nothing of now
 _WEATHER_NS: Final = 5_000_000_000
 
+#: ten minutes of a receiver at 10 Hz
+_KEPT: Final = 6000
+
 _URGENCY: Final = {code: place for place, code in enumerate(ALERT_WORDS)}
 _BASIS: Final = {int(basis): basis.name.lower() for basis in Basis}
 _FLAGS: Final = [(int(flag), (flag.name or "").lower()) for flag in Flag]
@@ -45,11 +49,17 @@ class Board:
         self.marks = Marks()
         self.live = True  #: False: a logged run is being shown
         self.records: list[dict[str, Any]] = []  #: the calibration records in use, as JSON
+        self._kept: deque[Sample] | None = None
         self._signal: Signal | None = None
         self._well_ns: dict[str, int] = {}  # sensor -> stamp when it was last ok
         self._gap_ms = _LONGEST_MS
 
     # -- what comes in ---------------------------------------------------------------------------------
+
+    def keep_samples(self, on: bool = True) -> Sequence[Sample]:
+        """Keep the samples that are drawn from now on, for whoever draws the map anew; a bounded number."""
+        self._kept = deque(maxlen=_KEPT) if on else None
+        return () if self._kept is None else self._kept
 
     def use(self, rig: Rig) -> None:
         """The same rig with another target, from now on."""
@@ -105,6 +115,8 @@ class Board:
             self._gap_ms = min(_LONGEST_MS, max(100, (sample.t_ns - before.t_ns) // 1_000_000))
         if self.state.run is not None and (before is None or sample.t_ns != before.t_ns):
             self.track.take(sample)
+            if self._kept is not None:
+                self._kept.append(sample)
         self._signal = signal(sample, self._up_s(), self.rig, 0.0, self._signal)
         for name, state, _detail in self._sensors(sample):
             if state == "ok":

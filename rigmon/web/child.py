@@ -6,6 +6,7 @@ It ends when the daemon's end of the link is closed, however the daemon ended.
 import asyncio
 import json
 import os
+import secrets
 import signal
 import socket
 import sys
@@ -23,6 +24,7 @@ from rigmon.rig import Target
 from rigmon.web.app import build
 from rigmon.web.guard import host_names
 from rigmon.web.pairing import CodeFile, Pairing, code_folders
+from rigmon.web.past import recall
 from rigmon.web.runs import Runs, routes
 from rigmon.web.server import listen, server_for
 from rigmon.web.show import Show
@@ -32,6 +34,8 @@ from rigmon.web.stream import encode
 _LONGEST_LINE: Final = 8_000_000
 #: the daemon answers an act at once; a person should not wait for one that hangs
 _PATIENCE_S: Final = 3.0
+#: what a client may say of a map's epoch has nine digits at most
+_EPOCHS: Final = 900_000_000
 #: acts that wait for their answer
 _ACTS: Final = 16
 
@@ -121,6 +125,8 @@ async def _serve(link_socket: socket.socket) -> int:
     rig = config.parse(hello["rig_toml"], "the rig file", calibrated=False)
     rig = replace(rig, target=Target(**hello["target"]))
     board = Board(rig)
+    # a page that followed another process must not take its map for the same
+    board.track.epoch = secrets.randbelow(_EPOCHS)
     board.records = hello["records"]
     board.restore(hello["state"])
     show = Show(board, rig.web.max_clients)
@@ -154,6 +160,7 @@ async def _serve(link_socket: socket.socket) -> int:
             show.others.append(publisher)
             publisher.start()
     beats = loop.create_task(show.run())
+    past = loop.create_task(recall(show, Path(rig.runs_folder)))
     serving = loop.create_task(server.serve(sockets=[listening]))
     feeding = loop.create_task(link.read(reader))
     loop.add_signal_handler(signal.SIGTERM, feeding.cancel)
@@ -164,6 +171,7 @@ async def _serve(link_socket: socket.socket) -> int:
         show.connected = False
         code_file.remove()
         beats.cancel()
+        past.cancel()
         if publisher is not None:
             publisher.stop()
         server.should_exit = True

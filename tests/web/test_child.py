@@ -138,7 +138,8 @@ toml = Path(sys.argv[1]).read_text()
 rig = config.parse(toml, "rig")
 hub, source, link = bench(rig, toml, Path(sys.argv[2]), float(sys.argv[3]))
 link.began("run 1")
-outcome = daemon.run(rig, toml, None, [source], hub, link, source_name="bench", stop_after_s=230)
+log = Path(rig.runs_folder) / "run 1.sqlite"
+outcome = daemon.run(rig, toml, log, [source], hub, link, run_id="run 1", source_name="bench", stop_after_s=230)
 print(outcome.ended_why, flush=True)
 """
 
@@ -155,6 +156,7 @@ class Daemon:
         tests = Path(__file__).parents[1]
         self.process = subprocess.Popen(
             [sys.executable, "-c", DAEMON, str(rig), str(DATA / "demo.nmea"), str(pace)],
+            cwd=folder,
             env={**os.environ, "PYTHONPATH": f"{tests}:{tests.parent}", "XDG_RUNTIME_DIR": str(folder)},
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
@@ -213,7 +215,8 @@ def test_from_the_recording_to_the_page(live: Daemon) -> None:
 
 def test_a_killed_child_is_back_with_what_was_known_and_the_run_went_on(live: Daemon) -> None:
     feed = live.feed()
-    before = feed.first("status", lambda status: status["totals"]["area_m2"] > 10)
+    before = feed.first("status", lambda status: status["totals"]["area_m2"] > 150)
+    drawn = feed.first("track", lambda track: track["n"] > 5)
     pid = live.child_pid()
     os.kill(pid, signal.SIGKILL)
     assert _gone(pid)
@@ -223,6 +226,9 @@ def test_a_killed_child_is_back_with_what_was_known_and_the_run_went_on(live: Da
     assert after["totals"]["area_m2"] >= before["totals"]["area_m2"]
     assert after["run"]["id"] == "run 1"
     assert feed.first("now", lambda now: now["t_s"] > after["t_s"])
+    feed.close()
+    feed = live.feed("?only=track")
+    assert feed.first("track")["epoch"] != drawn["epoch"]  # it is not taken for the map of before
     assert live.process.poll() is None
     feed.close()
 
