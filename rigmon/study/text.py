@@ -36,7 +36,7 @@ def study_text(told: dict[str, Any], units: str) -> str:
     others = [cell for cell in told["cells"] if "alarms" in cell]
     if faults:
         lines += ["", *_detection(faults), "", *_ground(faults, units), *_names(faults)]
-    if others or faults:
+    if others or told["before_faults"]["of"]:
         lines += ["", *_false_alarms(others, told["before_faults"])]
     if told["goals"]:
         lines += ["", *_goals(told["goals"])]
