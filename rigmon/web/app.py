@@ -169,7 +169,7 @@ class _Feed:
         if scope["method"] != "GET":
             await _error(405, "the feed is read with GET")(scope, receive, send)
             return
-        client = self._show.fanout.join(asked_for(scope["query_string"]))
+        client = self._show.fanout.join(asked_for(scope["query_string"]), (scope.get("client") or ("",))[0])
         if client is None:
             refusal = _error(503, "too many follow already: see web.max_clients", {"retry-after": "5"})
             await refusal(scope, receive, send)

@@ -41,10 +41,11 @@ class Asked(NamedTuple):
 class Client:
     """One that follows the feed: what it is still to be sent."""
 
-    __slots__ = ("epoch", "kinds", "points", "slots", "track", "wake")
+    __slots__ = ("address", "epoch", "kinds", "points", "slots", "track", "wake")
 
-    def __init__(self, asked: Asked) -> None:
+    def __init__(self, asked: Asked, address: str) -> None:
         self.kinds = asked.kinds
+        self.address = address
         self.slots: dict[str, bytes] = {}
         self.wake = asyncio.Event()
         self.epoch, self.points = asked.epoch, asked.points  # of the map, that it has
@@ -82,12 +83,17 @@ class Fanout:
         for client in self.clients:
             client.wake.set()
 
-    def join(self, asked: Asked) -> Client | None:
-        """A new client; None: there are too many."""
-        if len(self.clients) >= self._most:
+    def join(self, asked: Asked, address: str = "") -> Client | None:
+        """A new client; None: there are too many, or too many of one address.
+
+        Of this board itself there may be as many as there may be at all: a tunnel's clients all come from it.
+        """
+        of_one = sum(client.address == address for client in self.clients)
+        most_of_one = self._most if _is_loopback(address) else max(3, self._most // 3)
+        if len(self.clients) >= self._most or of_one >= most_of_one:
             self.refused += 1
             return None
-        client = Client(asked)
+        client = Client(asked, address)
         self.clients.add(client)
         return client
 
@@ -129,6 +135,10 @@ class Fanout:
             client.epoch, client.points = track["epoch"], sent
             body = b"event: track\ndata: " + encode(track) + b"\n\n"
         return body
+
+
+def _is_loopback(address: str) -> bool:
+    return address in ("", "::1", "::ffff:127.0.0.1") or address.startswith("127.")
 
 
 async def _gone(receive: Receive, client: Client) -> None:

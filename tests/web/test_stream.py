@@ -104,6 +104,18 @@ def test_there_is_room_for_so_many() -> None:
     asyncio.run(go())
 
 
+def test_one_device_cannot_take_every_place() -> None:
+    async def go() -> None:
+        fanout = Fanout(20, _no_points)
+        taken = [fanout.join(EVERYTHING, "192.168.4.66") for _ in range(30)]
+        assert sum(client is not None for client in taken) == 6  # a third
+        assert fanout.join(EVERYTHING, "192.168.4.7") is not None
+        tunnel = [fanout.join(EVERYTHING, address) for address in ("127.0.0.1", "::1") for _ in range(10)]
+        assert sum(client is not None for client in tunnel) == 20 - 7
+
+    asyncio.run(go())
+
+
 def test_a_client_is_sent_what_of_the_map_it_lacks() -> None:
     async def go() -> None:
         show = Show(Board(make_rig()), 5)
