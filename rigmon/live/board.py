@@ -227,7 +227,7 @@ class Board:
             "off": _signed(off, "speed", system),
             "rate": figure(None if sample is None else sample.rate_l_ha, "rate", system),
             "rate_unit": units.shown_unit("rate", system),
-            "rate_off": "--" if off_pct is None else f"{_whole(off_pct):+d} %",
+            "rate_off": "--" if off_pct is None else _signed_pct(_whole(off_pct)),
             "target": figure(self.rig.target.rate_l_ha, "rate", system),
             "flow": figure(None if sample is None else sample.flow_l_min, "flow", system),
             "flow_unit": units.shown_unit("flow", system),
@@ -464,6 +464,10 @@ def _manner(code: str) -> Light:
 def _whole(value: float) -> int:
     """Rounded, and bounded so that it fits where it is shown; adding zero turns -0 into 0."""
     return max(-999, min(999, round(value) + 0))
+
+
+def _signed_pct(off: int) -> str:
+    return f"{off:+d} %" if off else "0 %"  # like a speed that is off by nothing: without a sign
 
 
 def _signed(value: float | None, dimension: str, system: str) -> str:

@@ -41,7 +41,7 @@ def test_at_the_target() -> None:
         pytest.approx(2.22222, abs=1e-5),
     )
     assert (now["share"], now["off_m_s"], now["rate_off_pct"]) == (0.0, 0.0, 0.0)
-    assert now["shown"]["rate_off"] == "+0 %"
+    assert now["shown"]["rate_off"] == "0 %"
     assert now["shown"]["off"] == "0.0"
     assert (now["basis"], now["boom"], now["boom_from"]) == ("flowmeter", "on", "switch")
 
