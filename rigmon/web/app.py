@@ -3,7 +3,7 @@
 import json
 import time
 from collections.abc import Awaitable, Callable, Sequence
-from math import ceil
+from math import ceil, isfinite
 from typing import Any, Final, Protocol
 
 from starlette.applications import Starlette
@@ -194,7 +194,15 @@ async def _too_long(_request: Request, _why: Exception) -> Response:
 async def read_object(request: Request) -> dict[str, Any]:
     """A request's JSON object; anything else is an empty one, which whoever reads it refuses."""
     try:
-        data = json.loads(await read_body(request.receive))
+        data = json.loads(await read_body(request.receive), parse_constant=_finite, parse_float=_finite)
     except (ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) else {}
+
+
+def _finite(text: str) -> float:
+    """A number of a request; NaN, Infinity and what is too large for any number of ours are no JSON."""
+    value = float(text)
+    if not isfinite(value):
+        raise ValueError(f"{text} is no number")
+    return value

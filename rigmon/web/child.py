@@ -107,9 +107,10 @@ class Link:
             return 503, {"error": "too much is being done at once: try again"}
         self._number += 1
         number = self._number
+        line = encode({"id": number, **request}) + b"\n"
         future = self._waiting[number] = asyncio.get_running_loop().create_future()
-        self._writer.write(encode({"id": number, **request}) + b"\n")
         try:
+            self._writer.write(line)
             return await asyncio.wait_for(future, _PATIENCE_S)
         except TimeoutError:
             return 504, {"error": "rigmon did not answer: look whether it was done before doing it again"}

@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -245,8 +246,6 @@ def _answered(running: Child, status: int, answer: dict[str, Any]) -> dict[str, 
 def test_paired_an_act_goes_to_the_daemon_and_its_answer_to_the_page(
     running: Child, status: int, answer: dict[str, Any]
 ) -> None:
-    from concurrent.futures import ThreadPoolExecutor
-
     cookie = running.pair()
     act = {"act": "note", "text": "dry ground"}
     with ThreadPoolExecutor(1) as pool:
@@ -257,8 +256,6 @@ def test_paired_an_act_goes_to_the_daemon_and_its_answer_to_the_page(
 
 
 def test_targets_are_read_from_the_book_once_in_a_while(running: Child) -> None:
-    from concurrent.futures import ThreadPoolExecutor
-
     with ThreadPoolExecutor(1) as pool:
         first = pool.submit(running.get, "/api/targets")
         assert _answered(running, 200, {"targets": [{"name": "a"}]})["choices"] is True
@@ -271,6 +268,18 @@ def test_a_daemon_that_does_not_answer_is_told_of(running: Child) -> None:
     answer = running.post("/api/act", {"act": "note", "text": "x"}, running.pair())
     assert answer.status == 504
     assert "look whether it was done" in answer.json()["error"]
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e999"])
+def test_what_is_no_number_of_json_is_no_act_and_takes_no_place(running: Child, number: str) -> None:
+    cookie = running.pair()
+    body = f'{{"act": "refill", "volume": {number}}}'.encode()
+    with ThreadPoolExecutor(1) as pool:
+        for _ in range(20):  # more than may wait for their answer
+            posted = pool.submit(running.post, "/api/act", body, cookie)
+            # an empty act, which the daemon's desk refuses
+            assert _answered(running, 422, {"error": "act is missing"})["act"] == {}
+            assert posted.result().status == 422
 
 
 def test_a_body_that_is_too_long_is_refused_before_it_is_read(running: Child) -> None:
