@@ -5,14 +5,18 @@ pseudo-terminal, to which whole epochs are written ten times a second, with a sa
 process follows the feed over real connections on loopback. By the monotonic clock, which all share:
 
 page    from just before the write of the RMC that closes a sample to that sample's event at each client
-core    from that same write to the sample in the daemon's last feedback, with 20 clients, and with none in
-        turn: the median, and the ratio of the rounds' own medians
+core    from that same write to the sample in the daemon's last feedback: one run, in which 20 clients come
+        for three seconds and are gone for three, in turn; the median with them against the median without
+
+The floor of the page is the core's own p99 in that run: what the daemon and the machine take before the pages
+have heard of the sample.
 """
 
 import json
 import signal
 import socket
 import time
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Final, NamedTuple
@@ -20,7 +24,7 @@ from typing import Final, NamedTuple
 from rigmon.log.reader import RunLog
 from rigmon.model import NmeaLine
 from tests.benchmarks.epochs import epoch
-from tests.benchmarks.harness import Figure, percentile, take_turns
+from tests.benchmarks.harness import Figure, percentile
 from tests.benchmarks.inputs import rig_toml
 from tests.benchmarks.ports import Port, finish, start
 
@@ -30,35 +34,50 @@ CLIENTS: Final = 10
 MANY: Final = 20
 _HZ: Final = 10
 _WARM_S: Final = 1.5
+_PERIOD_S: Final = 3.0
+#: after clients have come, and before they go, so much is left out
+_SETTLED_NS: Final = 300_000_000
 
 
 class Took(NamedTuple):
-    core_ms: list[float]
+    core: list[tuple[int, float]]  #: (monotonic ns of the write, ms to its sample)
     page_ms: list[float]
+    spans: list[tuple[int, int]]  #: when all clients were there, where they came and went
 
 
 def run(quick: bool, folder: Path) -> list[Figure]:
-    seconds = 8.0 if quick else 60.0
-    pages = _measure(folder, "pages", CLIENTS, seconds).page_ms
-    rounds = iter(range(1000))
-
-    def core(clients: int) -> float:
-        return median(_measure(folder, f"core_{next(rounds)}", clients, 4.0 if quick else 12.0).core_ms)
-
-    turns = take_turns(lambda: core(MANY), lambda: core(0), 3 if quick else 7)
+    seconds = 8.0 if quick else 40.0
+    followed = _measure(folder, "pages", CLIENTS, seconds)
+    pages, floor = followed.page_ms, percentile([ms for _, ms in followed.core], 99)
+    took = _measure(folder, "core", MANY, 30.0 if quick else 120.0, _PERIOD_S)
+    spans = [(a + _SETTLED_NS, b - _SETTLED_NS) for a, b in took.spans]
+    there = [ms for at, ms in took.core if any(a < at < b for a, b in spans)]
+    gaps = [(b + 2 * _SETTLED_NS, a - 2 * _SETTLED_NS) for (_, b), (a, _) in pairwise(spans)]
+    alone = [ms for at, ms in took.core if any(a < at < b for a, b in gaps)]
+    with_ms, without_ms = median(there), median(alone)
     return [
         Figure(
             f"sentence to {CLIENTS} clients at {_HZ} Hz, p99",
             percentile(pages, 99),
             "ms",
+            floor,
             goal=GOAL_MS,
             note=f"{len(pages)} events, median {median(pages):.2f} ms, worst {max(pages):.2f} ms",
         ),
-        turns.figure(f"sentence to its sample, median, {MANY} clients against none", "ms", GOAL_RATIO),
+        Figure(
+            f"sentence to its sample, median, {MANY} clients against none",
+            with_ms,
+            "ms",
+            without_ms,
+            with_ms / without_ms,
+            GOAL_RATIO,
+            note=f"{len(there)} samples with, {len(alone)} without; p99 {percentile(there, 99):.2f} and "
+            f"{percentile(alone, 99):.2f} ms; clients came {len(spans)} times",
+        ),
     ]
 
 
-def _measure(folder: Path, name: str, clients: int, seconds: float) -> Took:
+def _measure(folder: Path, name: str, clients: int, seconds: float, period_s: float | None = None) -> Took:
     port, number = Port(), free_port()
     rig_file, log_path, times_path, events_path = (
         folder / f"{name}.{end}" for end in ("toml", "sqlite", "json", "events.json")
@@ -68,18 +87,16 @@ def _measure(folder: Path, name: str, clients: int, seconds: float) -> Took:
     following = None
     try:
         wait_for(number)
-        if clients:
-            arguments = ["-m", "tests.benchmarks.pages_clients", str(number), str(clients), str(events_path)]
-            following = start(arguments)
-            assert following.stdout is not None
-            if following.stdout.readline() != "READY\n":
-                raise RuntimeError("the clients did not come up")
+        arguments = ["-m", "tests.benchmarks.pages_clients", str(number), str(clients), str(events_path)]
+        following = start([*arguments, *([] if period_s is None else [str(period_s)])])
+        assert following.stdout is not None
+        if following.stdout.readline() != "READY\n":
+            raise RuntimeError("the clients did not come up")
         sent = feed(port, seconds + _WARM_S)
         time.sleep(0.5)
         daemon.send_signal(signal.SIGTERM)
         finish(daemon)
-        if following is not None:
-            finish(following)
+        finish(following)
     finally:
         for process in (daemon, following):
             if process is not None:
@@ -88,13 +105,15 @@ def _measure(folder: Path, name: str, clients: int, seconds: float) -> Took:
         port.close()
     stamped = _stamped(sent, log_path)
     times = json.loads(times_path.read_text(encoding="ascii"))
-    core = [(out - stamped[t_ns]) / 1e6 for out, t_ns in times["samples"] if t_ns in stamped]
+    core = [(stamped[t], (out - stamped[t]) / 1e6) for out, t in times["samples"] if t in stamped]
     by_s = {t_ns / 1e9: at_ns for t_ns, at_ns in stamped.items()}
-    events = json.loads(events_path.read_text(encoding="ascii")) if clients else []
+    events = json.loads(events_path.read_text(encoding="ascii"))
+    if period_s is not None:
+        return Took(core, [], events)
     page = [(came - by_s[t_s]) / 1e6 for came, t_s in events if t_s in by_s]
-    if len(core) < 5 * seconds or (clients and len(page) < 5 * seconds * clients):
+    if len(core) < 5 * seconds or len(page) < 5 * seconds * clients:
         raise RuntimeError(f"{len(core)} samples and {len(page)} events are too few")
-    return Took(core, page)
+    return Took(core, page, [])
 
 
 def web_toml(number: int) -> str:
