@@ -186,7 +186,7 @@ async def _serve(link_socket: socket.socket) -> int:
 def _give_way() -> None:
     """Where processor or memory are short, the core and the run log come first."""
     with suppress(OSError):
-        os.nice(5)
+        os.nice(2)
     with suppress(OSError), open("/proc/self/oom_score_adj", "w", encoding="ascii") as file:
         file.write("500")
 
