@@ -2,7 +2,8 @@
 # Installs rigmon from this clone as a service on a Raspberry Pi: see hardware_notes/install.md.
 #
 #   sudo config/install.sh            install or update; the rig file and the run logs stay as they are
-#   sudo config/install.sh --pages    also what the live pages need, and let the service out into private networks
+#   sudo config/install.sh --pages    also what the live pages and the reports on them need, and let the
+#                                     service out into private networks
 #   config/install.sh --dry-run       only print what would be done (also with --pages)
 #   DESTDIR=/some/folder config/install.sh    into a folder, without users and services, for packaging and tests
 #
@@ -49,7 +50,7 @@ if [[ -z $dry_run ]]; then
     trap 'rm -rf "$build"' EXIT
 fi
 run cp -r "$clone/pyproject.toml" "$clone/README.md" "$clone/LICENSE" "$clone/rigmon" "$build/"
-run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "${build}[pi${pages:+,web}]"
+run "$venv/bin/python" -m pip install --quiet --disable-pip-version-check "${build}[pi${pages:+,web,analysis}]"
 
 if [[ -z $root ]]; then
     # groups that own serial ports, pins and SPI: there on Raspberry Pi OS, made elsewhere

@@ -60,7 +60,7 @@ def test_with_pages_their_extra_and_the_drop_in_come_too(tmp_path: Path) -> None
     assert "pages.conf" not in plain
     result = install("--dry-run", "--pages", DESTDIR=str(tmp_path))
     assert (result.returncode, result.stderr) == (0, "")
-    assert "[pi,web]\n" in result.stdout
+    assert "[pi,web,analysis]\n" in result.stdout
     drop_in = f"{tmp_path}/etc/systemd/system/rigmon.service.d/pages.conf"
     assert f"+ install -m 644 {ROOT}/config/pages.conf {drop_in}\n" in result.stdout
 
