@@ -23,6 +23,7 @@ NAMES: Final = (
     "live_latency",
     "pages_latency",
     "pages_cost",
+    "pages_soak",
     "glass_latency",
     "gpio_cost",
     "bytes_written",
