@@ -1,5 +1,6 @@
 """The routes: pages, feed, messages, pairing and acts."""
 
+import asyncio
 import json
 import time
 from collections.abc import Awaitable, Callable, Sequence
@@ -26,6 +27,10 @@ _POINTS: Final = 20_000
 
 #: the calibration book is not read again sooner, whoever asks [s]
 _TARGETS_S: Final = 5.0
+
+#: acts that are known again when they are sent again, and the length of what they are known by
+_REMEMBERED: Final = 64
+_LONGEST_ONCE: Final = 64
 
 
 class Desk(Protocol):
@@ -91,9 +96,10 @@ def build(
             return _error(404, "nothing can be done here: a logged run is being shown")
         if not pairing.paired(request.cookies.get(COOKIE, "")):
             return _error(403, "this browser is not paired: type the code that 'rigmon pair' shows")
-        status, answer = await desk.act(await read_object(request))
+        status, answer = await once.act(desk, await read_object(request))
         return JSONResponse(answer, status)
 
+    once = _Once()
     kept: dict[str, Any] = {"at_s": None}
 
     async def targets(_request: Request) -> Response:
@@ -157,6 +163,27 @@ def _async(answer: Callable[[Request], Response]) -> Callable[[Request], Awaitab
         return answer(request)
 
     return endpoint
+
+
+class _Once:
+    """Does an act once, however often it is sent under one `once`.
+
+    A browser may send a request again by itself when a connection is lost before the answer, POST or not.
+    """
+
+    def __init__(self) -> None:
+        self._asked: dict[str, asyncio.Future[tuple[int, dict[str, Any]]]] = {}
+
+    async def act(self, desk: Desk, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+        name = body.pop("once", None)
+        if not isinstance(name, str) or not 0 < len(name) <= _LONGEST_ONCE:
+            return await desk.act(body)
+        asked = self._asked.get(name)
+        if asked is None:
+            while len(self._asked) >= _REMEMBERED:
+                del self._asked[next(iter(self._asked))]
+            asked = self._asked[name] = asyncio.ensure_future(desk.act(body))
+        return await asyncio.shield(asked)  # who asked may be gone: it is done or not all the same
 
 
 class _Feed:

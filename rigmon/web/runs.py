@@ -67,13 +67,18 @@ class Runs:
         *,
         command: tuple[str, ...] = RIGMON,
         limit_s: float = LIMIT_S,
+        last: bool = True,
     ) -> None:
-        """`system`: the units of what is shown. `going_on` gives the run that is being written now."""
+        """`system`: the units of what is shown. `going_on` gives the run that is being written now.
+
+        `last`: what is made here comes after everybody else's work.
+        """
         self.folder = folder
         self._system = system
         self._going_on = going_on
         self._command = command
         self._limit_s = limit_s
+        self._last = last
         self._turn = asyncio.Lock()  # one process at a time
         self._listing = asyncio.Lock()
         self._entries: dict[str, tuple[str, dict[str, Any]]] = {}  # name -> (mark of the file, row)
@@ -247,7 +252,8 @@ class Runs:
                 stderr=stderr,
                 env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
             )
-        _after_everybody(process.pid)
+        if self._last:
+            _after_everybody(process.pid)
         try:
             return await asyncio.wait_for(process.wait(), self._limit_s)
         except TimeoutError:

@@ -25,6 +25,7 @@ NAMES: Final = (
     "pages_cost",
     "pages_soak",
     "glass_latency",
+    "map_frames",
     "gpio_cost",
     "bytes_written",
     "replay_flat",

@@ -98,7 +98,7 @@ def test_score_and_report_are_made_once_and_kept(folder: Path) -> None:
     name = "20260601-143000-abcdef"
 
     async def work() -> tuple[Response, Response, Any]:
-        runs = Runs(folder, "us", lambda: None)
+        runs = Runs(folder, "us", lambda: None, last=False)
         score = await until_made(lambda: runs.score(name))
         report = await until_made(lambda: runs.report(name))
         return score, report, await runs.newest()
@@ -123,7 +123,13 @@ def test_score_and_report_are_made_once_and_kept(folder: Path) -> None:
     os.utime(folder / f"{name}.sqlite", (1, 1))
 
     async def other() -> Response:
-        runs = Runs(folder, "us", lambda: None, command=(sys.executable, "-c", "raise SystemExit('no more')"))
+        runs = Runs(
+            folder,
+            "us",
+            lambda: None,
+            command=(sys.executable, "-c", "raise SystemExit('no more')"),
+            last=False,
+        )
         return await until_made(lambda: runs.score(name))
 
     answer = with_runs(other)
@@ -184,7 +190,7 @@ def test_what_takes_too_long_is_ended_and_one_is_made_at_a_time(
 
     async def late() -> Response:
         slow = (sys.executable, "-c", "import time; time.sleep(60)")
-        runs = Runs(folder, "us", lambda: None, command=slow, limit_s=0.3)
+        runs = Runs(folder, "us", lambda: None, command=slow, limit_s=0.3, last=False)
         return await until_made(lambda: runs.score("second"))
 
     answer = with_runs(late)
@@ -200,7 +206,7 @@ def test_missing_extra_says_what_to_install(folder: Path) -> None:
     )
 
     async def work() -> Response:
-        runs = Runs(folder, "us", lambda: None, command=without)
+        runs = Runs(folder, "us", lambda: None, command=without, last=False)
         return await until_made(lambda: runs.report("20260601-143000-abcdef"))
 
     answer = with_runs(work)

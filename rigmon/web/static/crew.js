@@ -372,7 +372,9 @@ async function post(path, body) {
 
 async function act(body) {
   if (!mayAct()) return false;
-  const answer = await post("/api/act", body);
+  // Browsers send a request again by themselves when a connection breaks: the rig knows it by this.
+  const once = Array.from(crypto.getRandomValues(new Uint32Array(4)), (part) => part.toString(36)).join("-");
+  const answer = await post("/api/act", { ...body, once });
   if (answer === null) {
     say("No answer came. Look at the page whether it was done before you do it again.");
   } else if (answer[0] === 200) {

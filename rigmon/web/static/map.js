@@ -220,7 +220,10 @@ export class FieldMap {
     this.frames += 1;
     const all = this.whole;
     this.whole = false;
-    if (this.onframe) this.onframe({ all, points: this.n, ms: performance.now() - began });
+    if (this.onframe) {
+      pen.getImageData(0, 0, 1, 1); // until then it may only have been noted down
+      this.onframe({ all, points: this.n, ms: performance.now() - began });
+    }
   }
 
   // Points from `first` up to `last`: one path a code, so that 40 000 pieces are seven strokes.
