@@ -5,7 +5,10 @@ the boom's. None counts for more than the tolerance: what is beyond is for the a
 
 Frozen: the receiver prints the very same speed again and again while its positions say otherwise. Only what
 noise cannot feign counts: a chord over eight seconds that is longer than the speed allows, or chords of a
-second that together are shorter.
+second that together are shorter. On the move less is enough, if it adds up for as long as the speed stays the
+same: chords of four seconds, or of one, by a CUSUM in metres. What a position is off by is bounded, its
+rounding too, which is as much as its smallest step, and so is what a coarsely printed speed leaves out; what
+a driver covers who is not listened to is not.
 
 Late: means of a second, the speed from positions so many seconds ago against the Doppler speed now, squared
 and added up over the run: the smallest of the sums shows the lag, with a parabola through it and its
@@ -38,6 +41,14 @@ _FROZEN_M_S: Final = 0.35
 _FROZEN_SHARE: Final = 0.15
 _CRAWL_M_S: Final = 0.5
 _FROZEN_AT_REST_M_S: Final = 1.0
+#: on the move it adds up in chunks of so many chords; so much of the distance is allowed, and so much further
+#: or less far than that is too much
+_CHUNK: Final = 4
+_ADDS_SHARE: Final = 0.015
+_ADDS_M: Final = 2.0
+#: of either, so many of the positions' smallest steps are their rounding
+_ROUNDING: Final = 2.0
+_STEP_MOST_M: Final = 100.0
 #: a speed later than this, and so many of its standard deviations to be sure
 LATE_S: Final = 1.0
 _SURE_SD: Final = 5.0
@@ -56,6 +67,8 @@ class SpeedWatch:
 
     __slots__ = (
         "_at_lat",
+        "_beyond_m",
+        "_chord_n",
         "_chords",
         "_creep",
         "_creep_m",
@@ -70,7 +83,9 @@ class SpeedWatch:
         "_north_m",
         "_place_ns",
         "_recent",
+        "_short_m",
         "_speeds",
+        "_step_m",
         "_steps",
         "_sums",
         "_target",
@@ -97,6 +112,9 @@ class SpeedWatch:
         self._at_lat = 999.0
         self._north_m = self._east_m = 0.0
         self._chords: deque[tuple[float, float, float, float]] = deque(maxlen=_CHORDS)
+        self._chord_n = 0  # since the speed is the same
+        self._beyond_m = self._short_m = 0.0  # so much further, and less far, than it says
+        self._step_m = _STEP_MOST_M  # the smallest of a position, either way, that was seen
         self._n = 0
         self._sums = [0.0] * _LAGS
         self._steps = self._doppler_before = 0.0
@@ -140,7 +158,7 @@ class SpeedWatch:
         if distance_m is None or lat_deg is None or lon_deg is None:
             if self._place_ns != _NEVER:
                 self._place_ns = _NEVER
-                self._chords.clear()
+                self._afresh()
                 self._speeds.clear()
             return judged
         if self._place_ns == _NEVER:
@@ -177,7 +195,7 @@ class SpeedWatch:
         seconds = (place_ns - begin_ns) * 1e-9
         turn = lon_deg - self._lon
         if place_ns - begin_ns > _WINDOW_MOST_NS or not -1 < turn < 1:
-            self._chords.clear()
+            self._afresh()
             self._speeds.clear()
             self._begin(place_ns, lat_deg, lon_deg)
             return
@@ -188,6 +206,9 @@ class SpeedWatch:
         north, east = (lat_deg - self._lat) * north_m, turn * east_m
         chord = sqrt(north * north + east * east)
         dist = self._dist_m
+        for step_m in (abs(north), abs(east)):
+            if 0 < step_m < self._step_m:
+                self._step_m = step_m
         moved = chord > 0  # a position that stands still to the last digit says nothing of the speed
         if moved:
             self._lag(chord / seconds, dist / seconds)
@@ -195,28 +216,54 @@ class SpeedWatch:
             self._speeds.clear()
         if moved and same_since_ns <= begin_ns:
             self._chords.append((north, east, chord, dist))
+            self._chord_n += 1
+            if self._chord_n % _CHUNK == 0:
+                self._add_up()
             if len(self._chords) == _CHORDS:
                 self._freeze(seconds)
         elif self._chords:
-            self._chords.clear()
+            self._afresh()
             self.frozen_m_s = None
         self._begin(place_ns, lat_deg, lon_deg)
 
-    def _freeze(self, seconds: float) -> None:
+    def _afresh(self) -> None:
+        """The speed is another, or nothing is known of the way from the position before."""
+        self._chords.clear()
+        self._chord_n = 0
+        self._beyond_m = self._short_m = 0.0
+
+    def _add_up(self) -> None:
+        long, chords, dist = self._covered(_CHUNK)
+        allowed = dist * (1 + _ADDS_SHARE)
+        self._beyond_m = max(0.0, self._beyond_m + long - allowed)
+        allowed = dist * (1 - _ADDS_SHARE)
+        self._short_m = max(0.0, self._short_m + allowed - chords)
+
+    def _covered(self, count: int) -> tuple[float, float, float]:
+        """The newest windows: the chord of all, the sum of their chords, and how far the speed says [m]."""
         north = east = chords = dist = 0.0
-        for n, e, chord, length in self._chords:
+        for i in range(-count, 0):
+            n, e, chord, length = self._chords[i]
             north += n
             east += e
             chords += chord
             dist += length
-        long = sqrt(north * north + east * east)
+        return sqrt(north * north + east * east), chords, dist
+
+    def _freeze(self, seconds: float) -> None:
+        long, chords, dist = self._covered(_CHORDS)
         span = _CHORDS * seconds
-        least = max(_FROZEN_M_S * span, _FROZEN_SHARE * dist)
+        rounding = _ROUNDING * self._step_m
+        least = max(_FROZEN_M_S * span, _FROZEN_SHARE * dist) + rounding
+        beyond = short = False
         if dist < _CRAWL_M_S * span:
-            least = _FROZEN_AT_REST_M_S * span
-        if long - dist > least:
+            least = _FROZEN_AT_REST_M_S * span + rounding
+        else:
+            much = _ADDS_M + rounding
+            beyond, short = self._beyond_m > much, self._short_m > much
+        if beyond or long - dist > least:
             self.frozen_m_s = (long - dist) / span
-        elif dist - chords > least:
+        elif short or dist - chords > least:
             self.frozen_m_s = (chords - dist) / span
 
     def _lag(self, by_positions_m_s: float, doppler_m_s: float) -> None:

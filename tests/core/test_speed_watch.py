@@ -128,6 +128,14 @@ def test_a_frozen_speed_is_found_by_the_positions(hz: int, frozen_s: float) -> N
     assert drive(240, hz=hz, frozen=(frozen_s, 235.0), positions=False) == NOTHING
 
 
+def test_a_frozen_speed_is_found_before_the_next_turn() -> None:
+    """The driver's wander adds up to metres while the speed is the same to the last digit."""
+    drives = [drive(210, seed=seed, wander=0.2, frozen=(170.0, 210.0)).frozen for seed in range(8)]
+    times = sorted(came[0] for came in drives if came is not None)
+    assert len(times) == 6  # regression only; chords of eight seconds alone find 4
+    assert times[0] > 178  # before eight seconds it is chance
+
+
 @pytest.mark.parametrize(
     ("hz", "lag_s", "smoothed_s"), [(5, 1.6, 0.0), (5, 0.0, 1.8), (1, 2.0, 0.0), (10, 1.4, 0.3)]
 )
