@@ -250,7 +250,8 @@ class Watch:
             return
         before = monitor.noise
         state = monitor.update(block.coefficient)
-        if before is None and monitor.noise is not None:
+        learned = before is None and monitor.noise is not None
+        if learned:
             self._learned()
         self._steadiness.update(block, held=self._held)
         if state:
@@ -259,7 +260,7 @@ class Watch:
         self._pending = 0
         if self._held:
             self._drop_change()
-        if self.learned is not None:
+        if self.learned is not None and not learned:
             self._supply.update(self._ring)
 
     def _learned(self) -> None:
@@ -268,8 +269,8 @@ class Watch:
         if noise is None:
             return
         ring = self._ring
-        flow, self._pressure_level = means(ring)
-        self._supply.begin(flow, self._pressure_level)
+        self._pressure_level = means(ring)[1]
+        self._supply.begin(ring)
         scatter_pct = 100 * noise.mean_sd / noise.mean
         self.learned = now = measured(self._rig, noise.mean, scatter_pct)
         off = self._start.judge(now, scatter_pct)

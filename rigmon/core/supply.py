@@ -42,9 +42,19 @@ class Supply:
         self._risen = 0  # blocks for which it has been better than it was
         self._since_ns = 0
 
-    def begin(self, flow_l_min: float, pressure_kpa: float) -> None:
-        """What flow and pressure are by now."""
-        self._flow_level, self._pressure_level = flow_l_min, pressure_kpa
+    def begin(self, blocks: Sequence[Block]) -> None:
+        """What flow and pressure are by now: from these blocks, which are learned from too."""
+        self._flow_level, self._pressure_level = means(blocks)
+        for block in blocks:
+            if not block.follows:
+                self._monitor.gap()
+            self._monitor.update(self._common(block))
+
+    def _common(self, block: Block) -> float:
+        """What both have in common, over its level."""
+        flow = block.flow_l_min / self._flow_level
+        root = sqrt(block.pressure_kpa / self._pressure_level)
+        return flow if flow > root else root
 
     def gap(self) -> None:
         self._monitor.gap()
@@ -55,9 +65,7 @@ class Supply:
     def update(self, ring: Sequence[Block]) -> None:
         """Take the newest block of the ring."""
         block = ring[-1]
-        flow = block.flow_l_min / self._flow_level
-        root = sqrt(block.pressure_kpa / self._pressure_level)
-        state = self._monitor.update(flow if flow > root else root)
+        state = self._monitor.update(self._common(block))
         present = self._found.present
         if state < 0:
             if self._pending == 0:
