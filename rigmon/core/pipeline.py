@@ -498,8 +498,10 @@ class Pipeline:
         self._prev_speed = speed
         watch = self.watch
         if watch is not None:
+            # a transducer that reads below nothing at rest tells of its offset
+            signed = None if pressure is None else transducer.signed_kpa
             watch.take(
-                t_ns, dt_ns, boom, measured, pressure, speed, distance, lat, lon, receiver.position_ns,
+                t_ns, dt_ns, boom, measured, signed, speed, distance, lat, lon, receiver.position_ns,
                 receiver.same_since_ns,
             )  # fmt: skip
             if len(watch.findings) > self._findings:

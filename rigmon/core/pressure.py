@@ -26,16 +26,17 @@ class Transducer:
 
     'open': the wire is broken, or shorted to ground; 'short': shorted to the rail; 'clipped': above what
     the converter can read; 'supply': the rail's own reading cannot be true; 'range': outside what the rig
-    can have.
+    can have. `signed_kpa` is the pressure with an offset below zero left as it is.
     """
 
-    __slots__ = ("_sensor", "_short_at", "fault", "pressure_kpa", "t_ns")
+    __slots__ = ("_sensor", "_short_at", "fault", "pressure_kpa", "signed_kpa", "t_ns")
 
     def __init__(self, sensor: PressureSensor) -> None:
         self._sensor = sensor
         self._short_at = (_short_at(sensor, by_rail=False), _short_at(sensor, by_rail=True))
         self.t_ns: int | None = None
         self.pressure_kpa: float | None = None
+        self.signed_kpa: float | None = None
         self.fault = ""
 
     def set_pressure(self, t_ns: int, pressure_kpa: float) -> None:
@@ -43,6 +44,7 @@ class Transducer:
         self.t_ns = t_ns
         low_kpa = -0.05 * self._sensor.maximum_kpa
         self.fault = "" if low_kpa <= pressure_kpa <= self._sensor.maximum_kpa else "range"
+        self.signed_kpa = None if self.fault else pressure_kpa
         self.pressure_kpa = None if self.fault else max(0.0, pressure_kpa)
 
     def set_counts(self, t_ns: int, reading: AdcCount) -> None:
@@ -76,4 +78,4 @@ class Transducer:
     def _fail(self, t_ns: int, fault: str) -> None:
         self.t_ns = t_ns
         self.fault = fault
-        self.pressure_kpa = None
+        self.pressure_kpa = self.signed_kpa = None

@@ -88,9 +88,7 @@ def boom_run(
             q, p = start(t, q, p, rng)
         if fault is not None and t >= fault_s:
             q, p = fault(t - fault_s, q, p, rng)
-        q, p = (
-            max(x * (1 + pct / 100 * rng.gauss(0, 1)), 0.0) for x, pct in zip((q, p), noise_pct, strict=True)
-        )
+        q, p = (x * (1 + pct / 100 * rng.gauss(0, 1)) for x, pct in zip((q, p), noise_pct, strict=True))
         watch.take(round(t * 1e9), 200_000_000, on, q, p, None, None, None, None, 0, 0)
         came += [(t, code) for code in watch.present if code not in before]
         before = set(watch.present)
@@ -161,6 +159,14 @@ def test_an_offset_of_the_transducer_shows_with_the_boom_off() -> None:
     came = boom_run(watch, FAULT_S + 75, more, start=rest)
     assert [code for _, code in came] == ["boom_leak", "pressure_drift"]
     assert set(watch.present) == {"pressure_drift"}
+
+
+def test_an_offset_below_nothing_shows_with_the_boom_off_too() -> None:
+    """The transducer reads 50 kPa less from a moment on; with the boom off that is -50 kPa."""
+    less: Fault = lambda _t, q, p, _r: (q, p - 50)  # noqa: E731
+    came = boom_run(Watch(rig()), FAULT_S + 75, less)
+    assert came
+    assert came[-1][1] == "pressure_drift"
 
 
 @pytest.mark.parametrize("noise_pct", [(1.0, 1.0), (2.0, 1.5)])

@@ -147,6 +147,7 @@ def test_a_stated_pressure(stated: float, expected: float | None, fault: str) ->
     meter = transducer()
     meter.set_pressure(1, stated)
     assert (meter.pressure_kpa, meter.fault) == (expected, fault)
+    assert meter.signed_kpa == (None if fault else stated)
 
 
 def test_a_good_reading_ends_a_fault() -> None:
