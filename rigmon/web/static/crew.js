@@ -545,13 +545,16 @@ function drawPlay(message) {
     get("/api/play").then(takePlay);
   }
   if (play === null) return;
+  set($("play-pause"), "disabled", false);
   put($("play-pause"), play.paused ? "play" : "pause");
   if (document.activeElement !== $("play-pace")) set($("play-pace"), "value", String(play.pace));
   const slider = $("play-at");
   const long = String(Math.max(1, Math.ceil(play.duration_s)));
   if (slider.max !== long) slider.max = long;
-  if (!sliding && message !== null && message.t_s !== null) slider.value = String(message.t_s);
-  const at = sliding ? Number(slider.value) : message === null ? null : message.t_s;
+  // before the first sample there is only the controls' own time
+  const shown = message === null ? null : message.t_s === null ? play.t_s : message.t_s;
+  if (!sliding && shown !== null) slider.value = String(shown);
+  const at = sliding ? Number(slider.value) : shown;
   slider.setAttribute("aria-valuetext", `${clock(at)} of ${clock(play.duration_s)}`);
   put($("play-time"), play.trouble || (play.seeking ? "reading ..." : `${clock(at)} of ${clock(play.duration_s)}`));
 }
