@@ -272,19 +272,26 @@ class PagesLink:
             number, body = request["id"], request.get("act")
         except (ValueError, KeyError, TypeError, RecursionError):
             return  # no line of ours
-        answer: dict[str, Any]
-        if self._desk is None:
-            status, answer = 404, {"error": "nothing can be done here: no acts are taken in this run"}
-        elif "act" in request:
-            done = self._desk.ask(body)
-            status, answer = _STATUS.get(done.outcome, 500), done.to_json()
-        else:
-            try:
-                status, answer = 200, {"targets": self._desk.choices()}
-            except UsageError as error:
-                status, answer = 500, {"error": str(error)}
+        try:
+            status, answer = self._judge(self._desk, "act" in request, body)
+        except Exception as error:
+            # a fault of ours in one act must not end the thread, and with it all acts and the next child
+            self._note(f"an act on the pages went wrong inside rigmon: {type(error).__name__}: {error}")
+            status, answer = 500, {"error": "that went wrong inside rigmon: look whether it was done"}
         with self._lock:
             self._send({"k": "answer", "id": number, "status": status, "answer": answer})
+
+    def _judge(self, desk: Desk | None, is_act: bool, body: object) -> tuple[int, dict[str, Any]]:
+        """(HTTP status, JSON answer) of an act, or the targets that may be chosen."""
+        if desk is None:
+            return 404, {"error": "nothing can be done here: no acts are taken in this run"}
+        if is_act:
+            done = desk.ask(body)
+            return _STATUS.get(done.outcome, 500), done.to_json()
+        try:
+            return 200, {"targets": desk.choices()}
+        except UsageError as error:
+            return 500, {"error": str(error)}
 
     @property
     def child_pid(self) -> int | None:

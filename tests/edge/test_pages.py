@@ -253,6 +253,20 @@ def test_what_is_not_done_says_so(make: Callable[..., Linked], outcome: str, sta
     assert (answer["status"], desk.asked) == (status, [5])
 
 
+def test_a_desk_that_fails_costs_that_act_alone(make: Callable[..., Linked]) -> None:
+    class Failing(Desk):
+        def ask(self, request: object) -> Desk.Answer:
+            if request == "bad":
+                raise RuntimeError("a fault of ours")
+            return super().ask(request)
+
+    linked = make(r"""link.sendall(b'{"id": 1, "act": "bad"}\n{"id": 2, "act": "good"}\n')""", Failing())
+    linked.wait(lambda: sum(line["k"] == "answer" for line in linked.lines()) == 2)
+    assert [line["status"] for line in linked.lines() if line["k"] == "answer"] == [500, 200]
+    assert linked.notes() == ["an act on the pages went wrong inside rigmon: RuntimeError: a fault of ours"]
+    assert linked.link.starts == 1
+
+
 def test_without_a_desk_nothing_is_done(make: Callable[..., Linked]) -> None:
     linked = make(r"""link.sendall(b'{"id": 1, "act": {}}\n')""")
     linked.wait(lambda: any(line["k"] == "answer" for line in linked.lines()))
