@@ -1,16 +1,9 @@
 // The driver's page. It shows what the feed says and nothing older: every figure goes to "--" within a second
 // of silence. All words and figures come from the rig; here it is only decided how they look.
-"use strict";
+import { follow } from "./feed.js";
 
 (() => {
   // -- what it goes by ----------------------------------------------------------------------------------
-
-  const WATCH_MS = 50; // how often silence is looked for
-  const SILENCE_MS = 900; // no event of any kind (a beat is due every 250 ms), or no reading
-  const OVERDUE_MS = 250; // a slow receiver's reading may be so much later than usual
-  const LONGEST_MS = 1350; // but nothing is shown for longer than this without a new one
-  const RETRY_MS = 1000; // between attempts to connect
-  const CONNECT_MS = 3000; // an attempt that takes longer is given up for a new one
 
   const WORDS = {
     hold: "HOLD", faster: "FASTER", slower: "SLOWER", stopped: "STOPPED", boom_off: "BOOM OFF",
@@ -34,127 +27,6 @@
   const mark = (element, name, value) => {
     if (element.dataset[name] !== value) element.dataset[name] = value;
   };
-  const now = () => performance.now(); // monotonic: the phone's clock may be set while we drive
-
-  // -- the feed -------------------------------------------------------------------------------------------
-
-  let feed = null; // the EventSource, or null between attempts
-  let message = null; // the newest `now` of this connection
-  let beat = null; // the newest `beat` of this connection
-  let beatAt = 0;
-  let messageAt = 0;
-  let heardAt = 0; // any event
-  let openedAt = 0; // the attempt began
-  let retryAt = 0;
-  let watchedAt = now();
-  let gaps = [1000, 1000, 1000, 1000, 1000]; // between the newest messages [ms]: what this receiver is used to
-  let software = null;
-  let other = false; // the rig has meanwhile been given another software
-
-  function forget() {
-    message = beat = null;
-  }
-
-  function open() {
-    close();
-    openedAt = heardAt = now();
-    feed = new EventSource("/feed?only=now");
-    const mine = feed; // events of a connection that was given up are not ours any more
-    const on = (name, take) => mine.addEventListener(name, (event) => {
-      if (mine === feed) hear(take, event.data);
-    });
-    on("now", takeNow);
-    on("beat", takeBeat);
-    // EventSource itself gives up for good on an HTTP error; so each error ends it, and we try again
-    mine.addEventListener("error", () => {
-      if (mine === feed) retryLater();
-    });
-  }
-
-  function close() {
-    if (feed !== null) feed.close();
-    feed = null;
-    forget();
-  }
-
-  function retryLater() {
-    close();
-    retryAt = now() + RETRY_MS;
-    draw();
-  }
-
-  function hear(take, data) {
-    const at = now();
-    // We were held up, or the network was: what comes now may have waited for long. Only a new connection
-    // is sure to bring what is new.
-    if (at - watchedAt > SILENCE_MS || (beat !== null && at - heardAt > SILENCE_MS)) {
-      open();
-      draw();
-      return;
-    }
-    heardAt = at;
-    take(JSON.parse(data), at);
-    draw();
-  }
-
-  function takeNow(newest, at) {
-    // what this page does not understand is no reading
-    if (typeof newest.advice !== "string" || typeof (newest.shown || 0) !== "object") newest = null;
-    if (message !== null) gaps = [...gaps.slice(1), at - messageAt];
-    message = newest;
-    messageAt = at;
-    arrived = newest !== null;
-    if (other && arrived && newest.advice === "stopped") location.reload();
-  }
-
-  function takeBeat(newest, at) {
-    beat = newest;
-    beatAt = at;
-    if (newest.software === undefined) return;
-    if (software !== null && software !== newest.software) other = true;
-    software = newest.software;
-  }
-
-  // How long a reading may be under way: what is usual for this receiver and a little more.
-  function patience() {
-    const usual = [...gaps].sort((a, b) => a - b)[2];
-    return Math.min(LONGEST_MS, Math.max(SILENCE_MS, usual + OVERDUE_MS));
-  }
-
-  // "live", or why there is nothing to show.
-  function state() {
-    if (document.hidden || feed === null || beat === null || now() - heardAt > SILENCE_MS) return "no_link";
-    const age = typeof beat.age_ms === "number" ? beat.age_ms + now() - beatAt : Infinity;
-    const silent = message === null || now() - messageAt > patience() || age > patience();
-    return silent || !beat.connected ? "no_data" : "live";
-  }
-
-  function watch() {
-    const at = now();
-    const held = at - watchedAt > SILENCE_MS;
-    watchedAt = at;
-    if (document.hidden) return;
-    if (feed === null) {
-      if (at >= retryAt) open();
-    } else if (held || at - heardAt > (beat === null ? CONNECT_MS : SILENCE_MS)) {
-      open(); // silent: a new connection comes back sooner than an old one that has lost packets
-    }
-    draw();
-  }
-
-  // What is hidden is blanked before it is hidden, so that no old figure is there when it is seen again.
-  function hide() {
-    close();
-    draw();
-  }
-
-  function show() {
-    if (document.hidden) return;
-    watchedAt = now();
-    open();
-    draw();
-    keepAwake();
-  }
 
   // -- the glance -----------------------------------------------------------------------------------------
 
@@ -162,8 +34,14 @@
   let warned = false; // "eyes on the ground" has been seen and the rig has moved since
   let said = ""; // the word on the glass
 
+  const feed = follow({ url: () => "/feed?only=now", take: {}, draw });
+  let message = null; // that was drawn last
+
   function draw() {
-    const is = state();
+    const is = feed.state;
+    const arrived = feed.message !== message && feed.message !== null;
+    message = feed.message;
+    if (feed.otherSoftware && arrived && message.advice === "stopped") location.reload();
     const live = is === "live" ? message : null;
     const say = live === null ? is : live.advice;
     mark(root, "say", say);
@@ -174,7 +52,6 @@
     drawDose(live);
     sound(live === null ? "none" : live.sound);
     if (live !== null && arrived) stampPainted(live);
-    arrived = false;
   }
 
   // with a minus as wide as the plus
@@ -228,7 +105,7 @@
       kind = wrong.acknowledged ? "seen" : wrong.now ? "hand" : "know";
       words = wrong.words;
       more = wrong.more > 0 ? `+${wrong.more}` : "";
-    } else if (other) [kind, words] = ["say", "stop: new software"];
+    } else if (feed.otherSoftware) [kind, words] = ["say", "stop: new software"];
     else if (!warned) [kind, words] = ["say", "Eyes on the ground"];
     mark($("wrong"), "kind", kind);
     put($("words"), words);
@@ -256,7 +133,6 @@
 
   const marks = new URLSearchParams(location.search).has("marks");
   const afterPaint = new MessageChannel();
-  let arrived = false;
   let painting = [];
   afterPaint.port1.onmessage = () => {
     for (const t_s of painting) performance.mark("glass", { detail: t_s });
@@ -416,20 +292,15 @@
 
   theme();
   fitLetters();
-  show();
-  draw();
+  feed.start();
+  keepAwake();
   dark.addEventListener("change", theme);
   $("theme").addEventListener("click", otherTheme);
   $("tones").addEventListener("click", tonesTouched);
   $("awake").addEventListener("click", keepAwake);
   $("film").addEventListener("ended", filmEnded);
   $("film").addEventListener("pause", filmPaused);
-  document.addEventListener("visibilitychange", () => (document.hidden ? hide() : show()));
-  document.addEventListener("freeze", hide);
-  document.addEventListener("resume", show);
-  addEventListener("pagehide", hide);
-  addEventListener("pageshow", (event) => event.persisted && show());
-  addEventListener("online", show);
+  for (const back of ["visibilitychange", "resume"]) document.addEventListener(back, () => keepAwake());
+  for (const back of ["pageshow", "online"]) addEventListener(back, () => keepAwake());
   addEventListener("resize", fitLetters);
-  setInterval(watch, WATCH_MS);
 })();
