@@ -14,6 +14,7 @@ import tempfile
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -156,20 +157,28 @@ class CodeFile:
             self.path.unlink()
 
 
+def _anybodys(folder: Path) -> bool:
+    """Whether somebody else may have made it to show us a code of his: one in the temporary folder."""
+    return folder.parent == Path(tempfile.gettempdir()) and folder.lstat().st_uid != os.getuid()
+
+
 def codes(folders: list[Path]) -> list[dict[str, Any]]:
     """The codes of the pages that run now: {"code", "address", "port", "pid"} each.
 
-    Files of processes that are gone are left out. Raises OSError for a folder that may not be read.
+    Files of processes that are gone, and what is none of ours, are left out. Raises OSError for a folder that
+    may not be read.
     """
     found = []
     for folder in folders:
-        if not os.path.isdir(folder):
+        if not os.path.isdir(folder) or _anybodys(folder):
             continue
         for path in sorted(Path(folder, name) for name in os.listdir(folder) if _NAME.fullmatch(name)):
             try:
                 data = json.loads(path.read_text(encoding="ascii"))
-            except FileNotFoundError:
-                continue  # its process has just ended
-            if os.path.exists(f"/proc/{data['pid']}"):
-                found.append(data)
+                code, address = str(data["code"]), str(ip_address(data["address"]))
+                port, pid = int(data["port"]), int(data["pid"])
+            except (FileNotFoundError, ValueError, KeyError, TypeError):
+                continue  # its process has just ended, or it is none of ours
+            if re.fullmatch(f"[0-9]{{{DIGITS}}}", code) and os.path.exists(f"/proc/{pid}"):
+                found.append({"code": code, "address": address, "port": port, "pid": pid})
     return found

@@ -169,6 +169,33 @@ def test_the_code_of_a_process_that_is_gone_is_not_shown(tmp_path: Path) -> None
     assert codes([tmp_path, tmp_path / "nothing"]) == []
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "[]", "{}", "7", "no JSON",
+        '{"code": "\\u001b[2J1234", "address": "127.0.0.1", "port": 1, "pid": PID}',  # would clear the screen
+        '{"code": "12345678", "address": "evil.example/", "port": 1, "pid": PID}',
+        '{"code": "12345678", "address": "127.0.0.1", "port": "x", "pid": PID}',
+        '{"code": "12345678", "address": "127.0.0.1", "port": 1, "pid": "../1"}',
+    ],
+)  # fmt: skip
+def test_what_is_no_code_file_of_ours_is_not_shown(tmp_path: Path, text: str) -> None:
+    (tmp_path / "pair-1.json").write_text(text.replace("PID", str(os.getpid())))
+    assert codes([tmp_path]) == []
+
+
+def test_a_folder_that_somebody_else_made_in_the_temporary_one_is_not_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module.tempfile, "gettempdir", lambda: str(tmp_path))
+    folder = tmp_path / "rigmon-7"
+    CodeFile(folder, "127.0.0.1", 8088).write("12345678")
+    assert len(codes([folder])) == 1
+    (tmp_path / "rigmon-8").symlink_to(folder)
+    monkeypatch.setattr(module.os, "getuid", lambda: 4321)
+    assert codes([folder, tmp_path / "rigmon-8"]) == []
+
+
 def test_the_service_keeps_it_in_its_own_folder() -> None:
     assert code_folders({"RUNTIME_DIRECTORY": "/run/rigmon", "XDG_RUNTIME_DIR": "/run/user/7"}) == [
         Path("/run/rigmon")
