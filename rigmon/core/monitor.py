@@ -31,8 +31,9 @@ _CAUTIOUS: Final = (1.5, 0.5)
 _BOLD: Final = (1.0, 0.35)
 _AGAIN: Final = 1.5
 _UNTIL: Final = 16
-#: numbers that the noise of an earlier run counts for at most
+#: numbers that the noise of an earlier run counts for at most; not at all where there is so much more by now
 _EARLIER: Final = 120
+_ROUGHER: Final = 1.4
 #: nor while a sum of the chart is above this share of its limit
 _CALM: Final = 0.3
 #: when the change is gone: smoothed over about five numbers, nearer than this share of it
@@ -99,7 +100,8 @@ class Monitor:
 
     `change` is the smallest change that matters, in the unit of the numbers (times the level if `relative`);
     `arl` how many numbers there may be to a false alarm of one side; `learn` how many are learned from at
-    first. `level` is given where it is known, and only the noise is to be learned. `phi_most`: no larger
+    first. `level` is given where it is known, and only the noise is to be learned: what
+    that is learned from is charted too. `phi_most`: no larger
     autocorrelation is reckoned with; slow noise is hard to tell from a change. `cautious` False suits numbers
     that stay where they are: the level and noise that were learned are trusted more.
     """
@@ -111,6 +113,7 @@ class Monitor:
         "_change",
         "_chart",
         "_earlier",
+        "_from",
         "_gaps",
         "_guard_sd",
         "_learn",
@@ -154,6 +157,7 @@ class Monitor:
         self._back = 0.0
         self.state = 0
         self._earlier: Noise | None = None
+        self._from = 0  # of the numbers that are learned from, those before were charted and judged
         self.age = 0  #: numbers since the change began that `state` tells of, as estimated
 
     def earlier(self, noise: Noise) -> None:
@@ -174,7 +178,7 @@ class Monitor:
             self._numbers.append(x)
             if len(self._numbers) >= self._learn:
                 self._begin()
-            return 0
+            return self.state
         if self._numbers and not self.state:  # until they are learned from anew
             self._numbers.append(x)
             if len(self._numbers) >= self._again and self._calm(chart):
@@ -182,23 +186,31 @@ class Monitor:
                 self._again = int(_AGAIN * len(self._numbers))
                 if self._again > _UNTIL * self._learn:
                     self._numbers.clear()
-                return 0
-        z = whitener.update(x) * self._scale
-        most = self._most
-        z = most if z > most else (-most if z < -most else z)
-        side = chart.update(z)
+                    self._from = 0
+                return self.state
+        side = self._charted(whitener, chart, x)
         if self.state == 0:
             if side:
-                self.state = side
-                self.age = (chart.high if side > 0 else chart.low).since
-                self._back = x - whitener.mean
+                self._raise(side, chart, x - whitener.mean)
         else:
             self.age += 1
             self._back += _RETURN * (x - whitener.mean - self._back)
             if -self._limit < self._back < self._limit:
                 self.state = 0
+                self._from = len(self._numbers)
                 chart.reset()
         return self.state
+
+    def _charted(self, whitener: Whitener, chart: TwoSidedCusum, x: float) -> int:
+        z = whitener.update(x) * self._scale
+        most = self._most
+        z = most if z > most else (-most if z < -most else z)
+        return chart.update(z)
+
+    def _raise(self, side: int, chart: TwoSidedCusum, off: float) -> None:
+        self.state = side
+        self.age = (chart.high if side > 0 else chart.low).since
+        self._back = off
 
     @staticmethod
     def _calm(chart: TwoSidedCusum) -> bool:
@@ -210,11 +222,13 @@ class Monitor:
         if self._chart is not None:
             self._chart.reset()
         self.state = 0
+        self._from = len(self._numbers)
 
     def restart(self) -> None:
         """Forget the level and learn anew, from the next number on."""
         self._numbers.clear()
         self._gaps.clear()
+        self._from = 0
         self._again = int(_AGAIN * self._learn)
         self.noise = self._whitener = self._chart = None
         self.state = 0
@@ -222,7 +236,7 @@ class Monitor:
     def _begin(self) -> None:
         noise = noise_of(self._numbers, self._gaps)
         mean_sd = noise.mean_sd
-        if self._earlier is not None:
+        if self._earlier is not None and noise.sd < _ROUGHER * self._earlier.sd:
             noise = _pooled(noise, self._earlier)
             mean_sd = noise._replace(n=len(self._numbers)).mean_sd
         guard = self._guard_sd * mean_sd
@@ -247,3 +261,17 @@ class Monitor:
         guard *= (1 - phi) / sd
         h, self._most = limits(k, self._arl)
         self._chart = TwoSidedCusum(k + guard, h)
+        if self._level is not None:
+            self._look_back(self._whitener, self._chart)
+
+    def _look_back(self, whitener: Whitener, chart: TwoSidedCusum) -> None:
+        """Where the level is given, what the noise was learned from can be charted too."""
+        side = 0
+        x = whitener.mean
+        for i in range(self._from, len(self._numbers)):
+            if i in self._gaps:
+                whitener.reset()
+            x = self._numbers[i]
+            side = self._charted(whitener, chart, x)
+        if side:
+            self._raise(side, chart, x - whitener.mean)

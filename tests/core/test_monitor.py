@@ -6,7 +6,7 @@ from math import sqrt
 import pytest
 
 from rigmon.core.design import cusum_for
-from rigmon.core.monitor import Monitor, noise_of
+from rigmon.core.monitor import Monitor, Noise, noise_of
 
 ARL = 36_000.0
 
@@ -114,8 +114,28 @@ def test_a_number_after_a_gap_and_a_new_start() -> None:
 def test_a_level_that_is_given_is_not_learned() -> None:
     one = Monitor(0.05, ARL, 12, level=0.0, relative=False)
     states = [one.update(x) for x in ar1(60, 0.01, 0.0, seed=3, mean=0.05)]
-    assert states[:12] == [0] * 12
-    assert states[-1] == 1
+    assert states[:11] == [0] * 11
+    assert states[11:] == [1] * 49  # what the noise was learned from is charted too
+
+
+def test_a_given_level_looks_back_no_further_than_its_last_alarm() -> None:
+    """What raised an alarm that is over is not found again when the noise is learned anew."""
+    one = Monitor(0.05, ARL, 12, level=0.0, relative=False)
+    noise = ar1(200, 0.01, 0.0, seed=4, mean=0.0)
+    away = [x + 0.1 if i < 12 else x for i, x in enumerate(noise)]
+    states = [one.update(x) for x in away]
+    assert states[11] == 1
+    assert states[40:] == [0] * 160
+
+
+def test_noise_from_before_that_is_less_by_far_is_not_believed() -> None:
+    rough = ar1(30, 1.0, 0.0, seed=6)
+    told, alone = monitor(), monitor()
+    told.earlier(Noise(0.0, 0.1, 0.0, 100))
+    for x in rough:
+        told.update(x)
+        alone.update(x)
+    assert told.noise == alone.noise is not None
 
 
 def test_the_chart_is_as_designed() -> None:
