@@ -8,7 +8,7 @@ smaller than 1/2.4 of the change that matters (k is then 1.2 standard deviations
 way by what the level may be wrong by, and no number counts for so much that two could raise an alarm: a bump
 can do nothing. Where the numbers may wander by themselves the autocorrelation is
 taken larger too (`cautious`). What is learned is learned anew each time there are half as many numbers more,
-up to sixteen times as many, if no change was found among them.
+or a quarter, up to sixteen times as many, if no change was found among them.
 """
 
 from collections.abc import Sequence
@@ -29,8 +29,15 @@ _PHI_EVER: Final = 0.97
 #: larger the autocorrelation is taken, in its own
 _CAUTIOUS: Final = (1.5, 0.5)
 _BOLD: Final = (1.0, 0.35)
-_AGAIN: Final = 1.5
+#: learned anew with so many times as many numbers (cautiously, or not), until there are so many times the
+#: first
+_AGAIN: Final = (1.5, 1.25)
 _UNTIL: Final = 16
+#: a level that stays where it is: numbers that linger say less of it, so that learning goes on until they are
+#: worth so many independent ones, or for so many times as long; looked at every so many
+_WORTH: Final = 12.0
+_LONGEST: Final = 3
+_LOOK: Final = 5
 #: numbers that the noise of an earlier run counts for at most; not at all where there is so much more by now
 _EARLIER: Final = 120
 _ROUGHER: Final = 1.4
@@ -100,7 +107,7 @@ class Monitor:
 
     `change` is the smallest change that matters, in the unit of the numbers (times the level if `relative`);
     `arl` how many numbers there may be to a false alarm of one side; `learn` how many are learned from at
-    first. `level` is given where it is known, and only the noise is to be learned: what
+    first, at least. `level` is given where it is known, and only the noise is to be learned: what
     that is learned from is charted too. `phi_most`: no larger
     autocorrelation is reckoned with; slow noise is hard to tell from a change. `cautious` False suits numbers
     that stay where they are: the level and noise that were learned are trusted more.
@@ -108,8 +115,10 @@ class Monitor:
 
     __slots__ = (
         "_again",
+        "_again_after",
         "_arl",
         "_back",
+        "_cautious",
         "_change",
         "_chart",
         "_earlier",
@@ -145,7 +154,9 @@ class Monitor:
         self._guard_sd, self._phi_guard_sd = _CAUTIOUS if cautious else _BOLD
         self._phi_most = phi_most
         self._change, self._arl, self._learn = change, arl, learn
-        self._again = int(_AGAIN * learn)
+        self._cautious = cautious
+        self._again_after = _AGAIN[0 if cautious else 1]
+        self._again = int(self._again_after * learn)
         self._level, self._relative = level, relative
         self._numbers: list[float] = []
         self._gaps: list[int] = []
@@ -176,14 +187,15 @@ class Monitor:
         whitener, chart = self._whitener, self._chart
         if whitener is None or chart is None:
             self._numbers.append(x)
-            if len(self._numbers) >= self._learn:
+            if len(self._numbers) >= self._learn and self._enough():
                 self._begin()
+                self._again = int(self._again_after * len(self._numbers))
             return self.state
         if self._numbers and not self.state:  # until they are learned from anew
             self._numbers.append(x)
             if len(self._numbers) >= self._again and self._calm(chart):
                 self._begin()
-                self._again = int(_AGAIN * len(self._numbers))
+                self._again = int(self._again_after * len(self._numbers))
                 if self._again > _UNTIL * self._learn:
                     self._numbers.clear()
                     self._from = 0
@@ -212,6 +224,15 @@ class Monitor:
         self.age = (chart.high if side > 0 else chart.low).since
         self._back = off
 
+    def _enough(self) -> bool:
+        n = len(self._numbers)
+        if self._cautious or n >= _LONGEST * self._learn:
+            return True
+        if (n - self._learn) % _LOOK:
+            return False
+        phi = noise_of(self._numbers, self._gaps).phi
+        return n * (1 - phi) >= _WORTH * (1 + phi)
+
     @staticmethod
     def _calm(chart: TwoSidedCusum) -> bool:
         """No change may be under way whose beginning would be learned."""
@@ -229,7 +250,7 @@ class Monitor:
         self._numbers.clear()
         self._gaps.clear()
         self._from = 0
-        self._again = int(_AGAIN * self._learn)
+        self._again = int(self._again_after * self._learn)
         self.noise = self._whitener = self._chart = None
         self.state = 0
 

@@ -128,6 +128,27 @@ def test_a_given_level_looks_back_no_further_than_its_last_alarm() -> None:
     assert states[40:] == [0] * 160
 
 
+def test_noise_that_lingers_is_learned_from_longer() -> None:
+    """Worth twelve independent ones: n (1 - phi) / (1 + phi) = 12 takes 108 at phi = 0.8, and 90 is the end.
+
+    What little was seen of it may look like less, so the middle one of some counts.
+    """
+
+    def learned(phi: float) -> int:
+        counts = []
+        for seed in range(9):
+            one = Monitor(0.04, ARL, 30, cautious=False)
+            numbers = iter(ar1(200, 1.0, phi, seed=seed))
+            while one.noise is None:
+                one.update(next(numbers))
+            counts.append(one.noise.n)
+        assert max(counts) <= 90
+        return sorted(counts)[4]
+
+    assert learned(0.0) == 30
+    assert learned(0.8) > 50
+
+
 def test_noise_from_before_that_is_less_by_far_is_not_believed() -> None:
     rough = ar1(30, 1.0, 0.0, seed=6)
     told, alone = monitor(), monitor()
