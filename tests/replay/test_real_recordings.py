@@ -114,6 +114,12 @@ def test_no_speed_is_implausible_or_out_of_nowhere(name: str) -> None:
         assert max(speeds, default=0.0) <= 1.7 * max(told) + 0.1
 
 
+@pytest.mark.parametrize("name", ["avnav--20160815.nmea", "boat-a-2013.nmea", "boat-a-2014.nmea"])
+def test_a_speed_that_stays_the_same_for_seconds_is_not_taken_for_a_frozen_one(name: str) -> None:
+    """Hours under way; the boats' receiver prints tenths of a knot and thousandths of a minute."""
+    assert not [finding for finding in replayed(name).findings if finding.code == "gps_frozen"]
+
+
 @pytest.mark.parametrize("name", NMEA_4_1)
 def test_fixes_of_nmea_4_1_receivers_are_used(name: str) -> None:
     valid = [fix for fix in fixes(name) if fix.valid]
