@@ -38,6 +38,8 @@ _UNTIL: Final = 16
 _WORTH: Final = 12.0
 _LONGEST: Final = 3
 _LOOK: Final = 5
+#: noise so many times smaller than the change that matters may linger as it likes
+_NO_MATTER: Final = 20.0
 #: numbers that the noise of an earlier run counts for at most; not at all where there is so much more by now
 _EARLIER: Final = 120
 _ROUGHER: Final = 1.4
@@ -230,8 +232,11 @@ class Monitor:
             return True
         if (n - self._learn) % _LOOK:
             return False
-        phi = noise_of(self._numbers, self._gaps).phi
-        return n * (1 - phi) >= _WORTH * (1 + phi)
+        noise = noise_of(self._numbers, self._gaps)
+        change = self._change * abs(noise.mean) if self._relative else self._change
+        if _NO_MATTER * noise.sd < change:
+            return True
+        return n * (1 - noise.phi) >= _WORTH * (1 + noise.phi)
 
     @staticmethod
     def _calm(chart: TwoSidedCusum) -> bool:

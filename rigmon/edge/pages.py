@@ -15,7 +15,6 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict
-from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import Any, Final, Protocol
 
@@ -123,10 +122,9 @@ class PagesLink:
 
     def began(self, run: str, outputs: Sequence[Output] = ()) -> None:
         """A run has begun; `outputs` are what the core made of the readings before that belong to it."""
-        started_utc = datetime.now(UTC).isoformat(timespec="seconds")
         with self._lock:
-            self._state.begin(run, started_utc, outputs)
-            self._send({"k": "begin", "run": run, "started_utc": started_utc, "o": to_wire(outputs)})
+            self._state.begin(run, outputs=outputs)
+            self._send({"k": "begin", "run": run, "o": to_wire(outputs)})
 
     def ended(self) -> None:
         """The run has ended."""

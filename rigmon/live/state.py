@@ -39,7 +39,7 @@ class LiveState:
 
     def __init__(self, rig: Rig) -> None:
         self.run: str | None = None
-        self.started_utc: str | None = None  #: as the board's own clock showed it
+        self.started_utc: str | None = None  #: as a run log says; None: by the receiver's time alone
         self.totals = Totals()
         self.tank = Tank(rig.tank_l)
         self.sample: Sample | None = None

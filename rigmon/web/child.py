@@ -70,7 +70,7 @@ class Link:
             return
         self._flush()
         if kind == "begin":
-            show.board.begin(message["run"], message["started_utc"], from_wire(message["o"]))
+            show.board.begin(message["run"], outputs=from_wire(message["o"]))
             show.changed()
         elif kind == "end":
             show.board.end()

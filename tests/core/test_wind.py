@@ -147,8 +147,8 @@ def test_running_means_are_those_of_all_readings_in_the_window(
         inside = [speed for at, speed, _ in kept if int(at) > int(t) - span]
         assert mean == pytest.approx(fmean(inside), abs=1e-6)
     gusts = [
-        fmean(other for when, other, _ in kept if at - 3 < when <= at)
+        fmean(other for when, other, _ in kept if ns(at) - ns(3) < ns(when) <= ns(at))
         for at, _, _ in kept
-        if at - kept[0][0] >= 3 and int(at) > int(t) - 600
+        if ns(at) - ns(kept[0][0]) >= ns(3) and int(at) > int(t) - 600
     ]
     assert means.gust_m_s == (pytest.approx(max(gusts), abs=1e-6) if gusts else None)

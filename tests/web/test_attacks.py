@@ -112,7 +112,7 @@ def test_no_path_is_joined(running: Child, path: str) -> None:
 
 def test_names_records_and_findings_are_text_on_the_crews_page(browser: Any, running: Child) -> None:
     with Watched(browser, f"http://127.0.0.1:{running.port}/crew", width=1000, height=800) as watched:
-        running.send({"k": "begin", "run": HOSTILE, "started_utc": HOSTILE, "o": []})
+        running.send({"k": "begin", "run": HOSTILE, "o": []})
         running.publish(sample(), Alert(1_000_000_000, HOSTILE, True, 1.0, 2.0, HOSTILE))
         watched.open()
         watched.wait(f"document.getElementById('rig-name').textContent === {json.dumps(HOSTILE)}")

@@ -90,7 +90,7 @@ def test_contrast_is_what_the_note_says(browser: Any, rig: StandIn) -> None:
 
 
 def test_times_and_weight_are_those_of_the_page() -> None:
-    script = Path(STATIC, "driver.js").read_text(encoding="utf-8")
+    script = Path(STATIC, "feed.js").read_text(encoding="utf-8")
     assert "SILENCE_MS = 900" in script
     assert "0.9 s after the last event" in WORDS
     assert "OVERDUE_MS = 250" in script

@@ -237,7 +237,7 @@ def test_an_alert_is_told_at_once(running: Child) -> None:
 
 def test_a_new_run_and_its_end_are_told(running: Child) -> None:
     feed = Feed(running.port, "?only=status,track")
-    running.send({"k": "begin", "run": "r1", "started_utc": "2026-06-01T14:00:00+00:00", "o": []})
+    running.send({"k": "begin", "run": "r1", "o": []})
     assert feed.first("status", lambda status: status["run"]["id"] == "r1")["run"]["state"] == "running"
     running.send({"k": "end"})
     assert feed.first("status", lambda status: status["run"]["id"] is None)["run"]["state"] == "between_runs"
