@@ -39,6 +39,7 @@ class Desk:
         self.asked: list[Any] = []
         self.answer: tuple[int, dict[str, Any]] = (200, {"done": True, "words": "it is in the run log"})
         self.hold: asyncio.Event | None = None  #: the answer waits for it
+        self.book = TARGETS
 
     async def act(self, body: object) -> tuple[int, dict[str, Any]]:
         self.asked.append(body)
@@ -47,7 +48,7 @@ class Desk:
         return self.answer
 
     async def targets(self) -> tuple[int, dict[str, Any]]:
-        return 200, {"targets": TARGETS}
+        return 200, {"targets": self.book}
 
 
 class CrewRig:

@@ -177,11 +177,16 @@ def test_before_the_first_reading_nothing_is_known(browser: Any, rig: CrewRig) -
 
 
 def test_between_runs(browser: Any, rig: CrewRig) -> None:
+    """And the calibration book holds no target to choose."""
     stand(rig)
+    rig.desk.book = []
     rig.drive(5)
     with opened(browser, rig) as watched:
         reads(watched, "#state", "between runs")
+        reads(watched, "#so-far-head", "The last run")
         pair(watched, rig)
+        watched.page.wait_for_selector("#no-target", state="visible")
+        assert watched.page.is_hidden("#retarget")
         assert watched.page.is_enabled("[data-act=begin_run] button")
         assert watched.page.is_disabled("[data-act=end_run] button")
         looks_right(watched, "between-runs")

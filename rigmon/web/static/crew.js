@@ -130,6 +130,7 @@ function drawHead(is, live, message) {
   if (live && !status.live) words = "REPLAY of a logged run";
   else if (live) words = status.run.state === "running" ? "run going on" : "between runs";
   put($("state"), words);
+  if (live) put($("so-far-head"), status.live && status.run.state !== "running" ? "The last run" : "This run");
   put($("clock"), live && message !== null ? utc(message.utc) : UNKNOWN);
 }
 
@@ -448,7 +449,9 @@ async function askTargets() {
   });
   const own = make("option", "the rig file's own target");
   own.value = "";
-  choice.replaceChildren(...rows, ...(rows.length ? [own] : []));
+  choice.replaceChildren(...rows, own);
+  set($("retarget"), "hidden", rows.length === 0);
+  set($("no-target"), "hidden", rows.length > 0);
 }
 
 // -- last runs --------------------------------------------------------------------------------------------------
