@@ -41,6 +41,9 @@ _CONFIRM_SLOW: Final = 180
 _SHARP_SHARE: Final = 0.9
 #: whether flow or pressure changed may be doubtful for so long
 _DOUBT_SHARP: Final = 20
+#: a burst of air raises C too, by less than a hose that is off: so many blocks tell it from a leak
+_BURST: Final = 7
+_BURST_MOST: Final = 0.6
 _DOUBT_SLOW: Final = 60
 #: still there while the newest blocks are off by so much of it
 _STILL: Final = 0.4
@@ -316,7 +319,10 @@ class Watch:
             recent += near.coefficient / noise.mean - 1
         if recent / weighed.change < _STILL * _NEWEST:
             return  # it is over, the chart only does not know it yet
-        if self._steadiness.jumps(weighed.later) is None and self._pending < _DOUBT_SHARP:
+        if self._pending < _DOUBT_SHARP and (
+            self._steadiness.jumps(weighed.later) is None
+            or (0 < weighed.change < _BURST_MOST and len(weighed.later) < _BURST)
+        ):
             return
         patience = _DOUBT_SHARP if weighed.sharp else _DOUBT_SLOW
         if self._pending < patience and doubtful(

@@ -20,6 +20,9 @@ _WINDOWS: Final = 3
 _WINDOWS_NS: Final = 15_000_000_000
 #: a step of the flow makes so many blocks rough at most
 _BY_STEP: Final = 2
+#: so many times its roughness without those
+_REST: Final = 2.0
+_REST_DOUBTFUL: Final = 1.5
 #: roughness below this is that of the meter's resolution
 _LEAST: Final = 1e-5
 
@@ -94,13 +97,23 @@ class Steadiness:
         if base is None:
             return False
         rough = 0
-        pressure = 0.0
+        flow = pressure = most = next_most = 0.0
         for block in blocks:
-            rough += block.flow_roughness > _ROUGH * base[0]
+            roughness = block.flow_roughness
+            rough += roughness > _ROUGH * base[0]
+            flow += roughness
             pressure += block.pressure_roughness
+            if roughness > most:
+                most, next_most = roughness, most
+            elif roughness > next_most:
+                next_most = roughness
         n = len(blocks)
-        if rough < _BY_STEP or pressure > _ROUGH_OVER * n * base[1]:
+        if pressure > _ROUGH_OVER * n * base[1]:
             return False
         if n <= _BY_STEP + 2:
-            return True if rough > _BY_STEP else None
-        return 2 * rough > n
+            return False if rough < _BY_STEP else (True if rough > _BY_STEP else None)
+        if 2 * rough > n:
+            return True
+        # air comes in bursts: some blocks may be calm, but without those of a step the rest is not
+        rest = (flow - most - next_most) / ((n - _BY_STEP) * base[0])
+        return True if rest > _REST else (None if rest > _REST_DOUBTFUL else False)
