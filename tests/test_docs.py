@@ -91,7 +91,7 @@ def test_the_quick_start_is_two_commands_that_do_all_their_set_up() -> None:
     quick_start = README.partition("## Quick start")[2].partition("\n## ")[0]
     assert code_lines(quick_start) == [
         "python3 -m venv .venv && .venv/bin/pip install -q -e . && .venv/bin/rigmon demo",
-        "python3 -m venv .venv && .venv/bin/pip install -q -e '.[dev]' && .venv/bin/python -m pytest -n 4",
+        "python3 -m venv .venv && .venv/bin/pip install -q -e '.[dev]' && .venv/bin/python -m pytest -n 2",
     ]
     assert README.index("## Quick start") < min(
         README.index(f"\n## {other}") for other in ("On your rig", "Commands")

@@ -39,7 +39,8 @@ class StandIn:
         self.pace_s = 0.1  #: the message is sent again and again, as a rig's samples come
         self.opened = 0
         self.asked: list[str] = []
-        self._held: list[str] = []  # events that a stalled network holds back
+        #: events that a stalled network holds back: they belong to the connections of then
+        self._held: dict[SimpleQueue[str | None], list[str]] = {}
         self.stall = False
         self._sent_s = time.monotonic()
         self._clients: set[SimpleQueue[str | None]] = set()
@@ -90,13 +91,12 @@ class StandIn:
             thread.join()
 
     def _out(self, text: str) -> None:
-        if self.stall:
-            self._held.append(text)
-            return
-        held, self._held = self._held, []
         for client in list(self._clients):
-            for one in (*held, text):
-                client.put(one)
+            held = self._held.setdefault(client, [])
+            held.append(text)
+            if not self.stall:
+                while held:
+                    client.put(held.pop(0))
 
     def _pace(self) -> None:
         beat_s = message_s = time.monotonic()

@@ -185,7 +185,8 @@ def test_what_a_stalled_network_held_back_is_never_shown(watched: Watched, rig: 
     clock = stopped_clock(watched)
     live_at(rig, watched, clock, 100)
     opened = rig.opened
-    rig.mute, rig.stall = False, True
+    rig.stall = True
+    rig.mute = False
     rig.message = message(speed_share=0.8)  # 2.8, and it stays in the network
     rig.mute = True
     clock.run_for(1200)
