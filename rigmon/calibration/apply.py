@@ -168,7 +168,7 @@ def _replace(path: Path, old_text: str, new_text: str) -> None:
         if old.decode("utf-8-sig", "replace") != old_text:
             raise UsageError(f"{path}: was changed by another program just now; it is left alone; try again")
         _keep(real, old)
-        _write(real, (_BOM if old.startswith(_BOM) else b"") + new_text.encode(), like=real)
+        write_whole(real, (_BOM if old.startswith(_BOM) else b"") + new_text.encode(), like=real)
     except OSError as error:
         raise UsageError(f"{path}: cannot be changed: {error.strerror}; it is as it was") from error
 
@@ -183,20 +183,24 @@ def _keep(path: Path, old: bytes) -> None:
         while os.path.lexists(older := path.with_name(f"{path.name}.bak{number}")):
             number += 1
         os.rename(backup, older)
-    _write(backup, old, like=path)
+    write_whole(backup, old, like=path)
 
 
-def _write(path: Path, data: bytes, like: Path) -> None:
-    """Make `path` hold `data` in one step, with the mode and owner of `like`."""
+def write_whole(path: Path, data: bytes, like: Path | None = None) -> None:
+    """Make `path` hold `data`: the old file or the new one, whenever the power goes.
+
+    With the mode and owner of `like`; without it everybody may read it. Raises OSError.
+    """
     import tempfile
 
     descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         with os.fdopen(descriptor, "wb") as file:
-            status = like.stat()
-            os.fchmod(descriptor, status.st_mode & 0o7777)
-            with suppress(OSError):  # only root may give files away
-                os.fchown(descriptor, status.st_uid, status.st_gid)
+            status = None if like is None else like.stat()
+            os.fchmod(descriptor, 0o644 if status is None else status.st_mode & 0o7777)
+            if status is not None:
+                with suppress(OSError):  # only root may give files away
+                    os.fchown(descriptor, status.st_uid, status.st_gid)
             file.write(data)
             file.flush()
             os.fsync(descriptor)

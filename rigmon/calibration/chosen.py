@@ -6,13 +6,12 @@ long as the rig file's text is the one that it was chosen on. A rig file that wa
 
 import hashlib
 import json
-import os
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
 from rigmon import config
-from rigmon.calibration.apply import applied_text
+from rigmon.calibration.apply import applied_text, write_whole
 from rigmon.calibration.book import CHOSEN_TARGET, Book, book_path, records_in_use
 from rigmon.calibration.record import Record
 from rigmon.errors import UsageError
@@ -101,7 +100,7 @@ class ChosenTarget:
                 "name": choice.name,
                 "record": choice.record,
             }
-            _write(self.path, json.dumps(data, indent=1).encode())
+            write_whole(self.path, json.dumps(data, indent=1).encode())
         except OSError as error:
             return f"{self.path}: cannot be written: {error.strerror}"
         return None
@@ -161,27 +160,3 @@ def _record(choice: Retarget) -> Record:
 
 def _digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Make `path` hold `data`: the old file or the new one, whenever the power goes."""
-    import tempfile
-
-    descriptor, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            os.fchmod(descriptor, 0o644)
-            file.write(data)
-            file.flush()
-            os.fsync(descriptor)
-        os.replace(name, path)
-    except BaseException:
-        with suppress(OSError):
-            os.unlink(name)
-        raise
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        with suppress(OSError):  # some file systems cannot, and need not
-            os.fsync(folder)
-    finally:
-        os.close(folder)
